@@ -1,0 +1,101 @@
+"""Change point and slope against the Nile volumes (statsmodels data; break after 1898) and planted series."""
+
+import csv
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from analysis.drift import change
+
+REFERENCE = Path(__file__).parent.parent / "reference"
+NILE = json.loads((REFERENCE / "nile_changepoint_trend.json").read_text(encoding="utf-8"))["expected"]
+
+
+@pytest.fixture(scope="module")
+def nile():
+    with (REFERENCE / "nile.csv").open(encoding="utf-8") as file:
+        return np.array([float(row["volume_1e8_m3"]) for row in csv.DictReader(file)])
+
+
+def test_nile_changes_after_1898(nile):
+    found = change.change_point(nile)
+    assert found.index == NILE["last_index_of_first_segment"]["value"]
+    assert found.before == pytest.approx(NILE["mean_to_1898"]["value"], abs=1e-9)
+    assert found.after == pytest.approx(NILE["mean_after"]["value"], abs=1e-9)
+    assert found.low <= 28 <= found.high
+    assert found.high - found.low <= 8
+    assert found.statistic > change.penalty(len(nile))
+
+
+def test_nile_by_the_exact_search(nile):
+    assert change.change_points(nile) == [28]  # ruptures 1.1.10 finds the same with Dynp, Binseg and Pelt
+    assert change.change_points(nile[:50]) == [28]
+
+
+def test_nile_is_a_step_although_trend_tests_pass(nile):
+    assert stats.kendalltau(np.arange(100), nile).pvalue < 1e-4
+    shape, by = change.step_or_trend(nile, 28)
+    assert shape == "step"
+    assert by > 5
+
+
+def test_slope_of_the_nile_agrees_with_scipy(nile):
+    trend = change.slope(nile)
+    assert trend.slope == pytest.approx(NILE["sen_slope"]["value"], abs=1e-9)
+    assert trend.slope == pytest.approx(stats.theilslopes(nile).slope, abs=1e-9)
+    assert trend.low < trend.slope < trend.high
+
+
+def test_a_planted_slope_is_a_trend_with_an_interval_that_holds_it():
+    held = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        values = 0.05 * np.arange(80) + rng.normal(0, 1, 80)
+        trend = change.slope(values, seed=seed, resamples=200)
+        held += trend.low <= 0.05 <= trend.high
+        if seed < 20:
+            assert change.step_or_trend(0.1 * np.arange(80) + rng.normal(0, 1, 80), 0)[0] == "trend"
+    # 90 % nominal; a moving-block bootstrap of 80 values runs a little narrow. 46 of 60 is 3 sd below nominal.
+    assert held >= 46
+
+
+def test_pure_noise_seldom_passes_the_penalty():
+    passed = sum(
+        change.change_point(np.random.default_rng(seed).normal(size=100), sigma=1.0).statistic > change.penalty(100)
+        for seed in range(500)
+    )
+    assert passed <= 20  # nominal below 10; 20 is the upper 99.9 % point
+
+
+def test_interval_of_the_index_holds_the_truth():
+    held = 0
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        values = rng.normal(size=60)
+        values[30:] += 1.5
+        found = change.change_point(values, level=0.9)
+        held += found.low <= 30 <= found.high
+    assert held >= 165  # 90 % nominal, 3 sd below
+
+
+def test_shift_and_scale_move_nothing():
+    values = np.r_[np.random.default_rng(3).normal(size=30), np.random.default_rng(4).normal(2, 1, 30)]
+    a, b = change.change_point(values), change.change_point(10 * values + 500)
+    assert (a.index, a.low, a.high) == (b.index, b.low, b.high)
+    assert b.size == pytest.approx(10 * a.size)
+
+
+def test_too_few_values_are_refused():
+    with pytest.raises(ValueError, match="at least 10 values, got 6"):
+        change.change_point(np.arange(6.0))
+    with pytest.raises(ValueError, match="at least 8 values, got 3"):
+        change.slope(np.arange(3.0))
+    assert change.change_points(np.arange(4.0)) == []
+
+
+def test_a_constant_series_has_no_change():
+    assert change.change_points(np.full(30, 5.0)) == []
+    assert change.change_point(np.full(30, 5.0)).size == 0
