@@ -1,0 +1,244 @@
+"""`ovenbook import`: logs go in, verdicts come out."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from dashboard.commands.opening import the_archive, who
+from dashboard.commands.output import (
+    DONE,
+    HELD_OR_REJECTED,
+    INTERRUPTED,
+    Json,
+    Refusal,
+    print_json,
+    say,
+    trouble,
+    wrong_usage,
+)
+
+if TYPE_CHECKING:
+    from ingest.archive import Archive
+    from ingest.importing import ImportOptions, ImportResult
+
+LINES_EACH = 20  # more files than this: a line only for those that need a person
+
+
+class Evaluations:
+    """Evaluates each run inside the transaction that stores it, and keeps what came out for the verdict to be said."""
+
+    def __init__(self) -> None:
+        self.of_run: dict[int, Any] = {}
+        self.channel_names: dict[int, list[str]] = {}
+
+    def __call__(self, con: Any, run_id: int, recording: Any) -> Any:
+        from analysis.store import evaluate_and_write
+
+        evaluation = evaluate_and_write(con, run_id, recording)
+        self.of_run[run_id] = evaluation
+        self.channel_names[run_id] = [channel.name for channel in recording.channels]
+        return evaluation
+
+    def summary(self, run_id: int) -> dict[str, Any] | None:
+        """What the sentences of dashboard.words need, from an evaluation made in this command."""
+        evaluation = self.of_run.get(run_id)
+        if evaluation is None:
+            return None
+        names = self.channel_names[run_id]
+
+        def name(position: int | None) -> str | None:
+            return None if position is None else names[position]
+
+        limiting = evaluation.limiting
+        return {
+            "run": run_id,
+            "verdict": evaluation.verdict,
+            "reason": evaluation.reason,
+            "limiting": None
+            if limiting is None
+            else {
+                "metric": limiting.limit.metric,
+                "channel": name(limiting.channel),
+                "margin": limiting.margin,
+                "unit": limiting.limit.unit,
+            },
+            "limits": [
+                {
+                    "metric": result.limit.metric,
+                    "low": result.limit.low,
+                    "high": result.limit.high,
+                    "unit": result.limit.unit,
+                    "source": result.limit.source,
+                    "revision": result.limit.revision,
+                    "margin": result.margin,
+                }
+                for result in evaluation.limit_results
+            ],
+            "findings": [
+                {
+                    "code": finding.code,
+                    "channel": name(finding.channel),
+                    "state": finding.state,
+                    "evidence": finding.evidence,
+                    "danger": finding.danger,
+                }
+                for finding in evaluation.findings
+            ],
+        }
+
+
+def import_(
+    ctx: typer.Context,
+    paths: Annotated[
+        list[str],
+        typer.Argument(metavar="PATH...", help="Logs, folders or patterns; - reads one log from standard input."),
+    ],
+    oven: Annotated[str | None, typer.Option(help="Oven the logs come from.")] = None,
+    profile: Annotated[str | None, typer.Option(help="Profile the controller ran.")] = None,
+    paste: Annotated[str | None, typer.Option(help="Solder paste on the boards.")] = None,
+    jar: Annotated[str | None, typer.Option(help="Opened jar the paste came from.")] = None,
+    board: Annotated[str | None, typer.Option(help="Board type on the rack.")] = None,
+    kind: Annotated[str | None, typer.Option(help="product, reference, development or bakeout.")] = None,
+    orientation: Annotated[str | None, typer.Option(help="How the board lay on the rack: 0, 90, 180 or 270.")] = None,
+    load_count: Annotated[int | None, typer.Option("--boards", min=0, help="Number of boards on the rack.")] = None,
+    operator: Annotated[str | None, typer.Option(help="Who ran the oven.")] = None,
+    note: Annotated[str | None, typer.Option(help="A note kept with each run.")] = None,
+    started_at: Annotated[
+        str | None,
+        typer.Option(
+            "--started-at",
+            metavar="TIME",
+            help="Start when the log does not tell: 2025-03-14T09:30, in the archive's zone or with an offset.",
+        ),
+    ] = None,
+    metadata: Annotated[
+        str | None,
+        typer.Option(
+            "--metadata",
+            metavar="SHEET.csv",
+            help="A sheet with a row a file for logs of the past. Columns, all but the first optional: file, oven, "
+            "started_at, profile, board, paste, lot, opened, kind, orientation, joints, note.",
+        ),
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Read everything, list every finding, store nothing.")
+    ] = False,
+    as_json: Json = False,
+) -> None:
+    """Store oven logs and say whether each run met its window.
+
+    A log that cannot be read with confidence is held with a question, or rejected with a reason; nothing is stored on a
+    guess. The same file twice is recognised and stored once.
+
+    \b
+    Examples:
+      ovenbook import bake-0412.csv --oven "Oven A" --paste "SAC305 default"
+      ovenbook import old-logs/ --metadata sheet.csv
+      ovenbook import "logs/*.csv" --dry-run
+    """
+    from ingest.importing import ImportOptions
+
+    options = ImportOptions(
+        source="stdin" if paths == ["-"] else "file",
+        oven=oven,
+        profile=profile,
+        paste=paste,
+        jar=jar,
+        board=board,
+        kind=kind,
+        orientation=orientation,
+        load_count=load_count,
+        operator=operator,
+        note=note,
+        started_at=started_at,
+        dry_run=dry_run,
+        who=who(),
+    )
+    if "-" in paths and len(paths) > 1:
+        raise wrong_usage("'-' reads one log from standard input and cannot be mixed with files.")
+    if metadata is not None and "-" in paths:
+        raise wrong_usage("--metadata names files, so it needs paths, not standard input.")
+    archive = the_archive(ctx)
+    evaluations = Evaluations()
+    status = show_results(
+        results_of(archive, paths, options, metadata, evaluations), evaluations, as_json=as_json, dry_run=dry_run
+    )
+    raise typer.Exit(status)
+
+
+def results_of(
+    archive: Archive, paths: list[str], options: ImportOptions, metadata: str | None, evaluations: Evaluations
+) -> Iterator[ImportResult]:
+    from ingest.importing import import_bytes, import_paths
+
+    if paths == ["-"]:
+        yield from import_bytes(archive, sys.stdin.buffer.read(), "stdin", options, after_store=evaluations)
+    elif metadata is not None:
+        from ingest.backfill import import_with_sheet
+
+        yield from import_with_sheet(archive, paths, metadata, options, after_store=evaluations)
+    else:
+        yield from import_paths(archive, paths, options, after_store=evaluations)
+
+
+def show_results(
+    results: Iterator[ImportResult], evaluations: Evaluations, *, as_json: bool, dry_run: bool = False
+) -> int:
+    """Say what became of each log; the exit status. Ctrl-C ends between two logs with what is stored so far."""
+    done: list[Any] = []
+    interrupted = False
+    try:
+        for result in results:
+            done.append(result)
+    except KeyboardInterrupt:
+        interrupted = True
+    if as_json:
+        print_json([result.to_json() for result in done])
+    else:
+        _say_results(done, evaluations, dry_run)
+    if interrupted:
+        trouble(
+            f"stopped after {len(done)} logs; what is listed is stored whole. The same command again takes the rest."
+        )
+        return INTERRUPTED
+    if not done:
+        raise Refusal("no log found there. Name files, a folder or a quoted pattern: ovenbook import 'logs/*.csv'")
+    return HELD_OR_REJECTED if any(result.status in ("held", "rejected") for result in done) else DONE
+
+
+def _say_results(done: list[Any], evaluations: Evaluations, dry_run: bool) -> None:
+    from dashboard import words
+
+    for summary in filter(None, (evaluations.summary(run) for run in evaluations.of_run)):
+        for line in words.stop_lines(summary["findings"]):
+            say(f"Run {summary['run']}: {line}", bold=True)
+    counts = Counter(result.status for result in done)
+    for result in done:
+        item = result.to_json()
+        if len(done) > LINES_EACH and item["status"] in ("stored", "duplicate"):
+            continue
+        say(words.import_sentence(item))
+        for run in item["runs"]:
+            summary = evaluations.summary(run["run"]) if item["status"] == "stored" else None
+            if summary:
+                say(f"Run {run['run']}: {words.verdict_sentence(summary)}", bold=True, indent=2)
+        for question in item["questions"]:
+            say(words.question_text(question), indent=2)
+        for warning in item["warnings"]:
+            say(f"Note: {warning['text']}", indent=2)
+    verdicts = Counter(evaluation.verdict for evaluation in evaluations.of_run.values())
+    if len(done) > 1:
+        say(words.import_counts(counts) + ("; dry run, nothing was stored." if dry_run else "."))
+        if verdicts:
+            say("Runs: " + ", ".join(f"{n} {verdict}" for verdict, n in verdicts.most_common()) + ".")
+    if counts["held"] and not dry_run:
+        say("Answer held logs: ovenbook held")
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("import")(import_)

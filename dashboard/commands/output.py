@@ -1,0 +1,144 @@
+"""How every command speaks: sentences, tables and JSON on standard output, one line of trouble on standard error.
+
+Human output is plain text that reads well in 80 columns. Emphasis is bold at most and never the only carrier of a
+meaning; nothing is styled when the output is piped. Piped tables are not cut to a width, so that a search finds whole
+names.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+TEXT_COLUMNS = 80  # when the width is not known
+UNCUT_COLUMNS = 100_000
+
+DONE, HELD_OR_REJECTED, WRONG_USAGE, INTERRUPTED = 0, 1, 2, 130
+
+Json = Annotated[bool, typer.Option("--json", help="Print JSON for programs instead of text.")]
+
+
+class Refusal(Exception):
+    """A command cannot do what was asked. The text is one line that names the way out; `status` is the exit status."""
+
+    def __init__(self, text: str, status: int = HELD_OR_REJECTED) -> None:
+        super().__init__(text)
+        self.status = status
+
+
+def wrong_usage(text: str) -> Refusal:
+    return Refusal(text, WRONG_USAGE)
+
+
+def trouble(text: str) -> None:
+    """One line on standard error."""
+    print(f"ovenbook: {' '.join(str(text).split())}", file=sys.stderr)
+
+
+def _console(width: int | None = None, *, stderr: bool = False) -> Console:
+    from rich.console import Console
+
+    return Console(width=width, stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=False)
+
+
+def _width() -> int | None:
+    """The terminal's width, or None when nobody looks: piped and COLUMNS not set."""
+    if os.environ.get("COLUMNS", "").isdigit():
+        return int(os.environ["COLUMNS"])
+    if sys.stdout.isatty():
+        import shutil
+
+        return shutil.get_terminal_size((TEXT_COLUMNS, 24)).columns
+    return None
+
+
+def say(text: str = "", *, bold: bool = False, indent: int = 0) -> None:
+    """A paragraph, wrapped to the width, every line indented."""
+    if not text:
+        print()
+        return
+    from rich.padding import Padding
+    from rich.text import Text
+
+    paragraph = Text(text, style="bold" if bold else "", overflow="fold")
+    _console(min(_width() or TEXT_COLUMNS, 100)).print(Padding(paragraph, (0, 0, 0, indent), expand=False))
+
+
+def heading(text: str) -> None:
+    say()
+    say(text, bold=True)
+
+
+def table(columns: Sequence[str], rows: Iterable[Sequence[object]], *, right: Sequence[str] = ()) -> None:
+    """A table without lines, in the order given; columns named in `right` are aligned to the right."""
+    from rich.table import Table
+    from rich.text import Text
+
+    drawn = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold", show_edge=False)
+    for name in columns:
+        drawn.add_column(name, justify="right" if name in right else "left", overflow="fold")
+    for row in rows:
+        drawn.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
+    _console(_width() or UNCUT_COLUMNS).print(drawn)
+
+
+def print_json(value: Any) -> None:
+    """JSON with a line break after it. Refuses NaN: a missing value is null."""
+    print(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False, default=_plain))
+
+
+def _plain(value: Any) -> Any:
+    """What the json module does not know: numpy scalars, times, paths."""
+    if hasattr(value, "item"):
+        return value.item()
+    if hasattr(value, "isoformat"):
+        return value.isoformat()
+    return str(value)
+
+
+def records(frame: Any) -> list[dict[str, Any]]:
+    """Rows of a data frame as dictionaries of plain values: missing is None, times are ISO 8601 in UTC with a Z."""
+    import pandas as pd
+
+    out: list[dict[str, Any]] = []
+    for row in frame.to_dict("records"):
+        plain: dict[str, Any] = {}
+        for key, value in row.items():
+            if isinstance(value, (list, dict, tuple)):
+                plain[key] = value
+            elif pd.isna(value):
+                plain[key] = None
+            elif isinstance(value, pd.Timestamp):
+                plain[key] = utc_text(value)
+            else:
+                plain[key] = value.item() if hasattr(value, "item") else value
+        out.append(plain)
+    return out
+
+
+def utc_text(moment: Any) -> str:
+    """A UTC time (aware, or naive as the archive keeps it) as ISO 8601 with a Z, fractions only when there are any."""
+    text = moment.replace(tzinfo=None).isoformat()
+    return (text.rstrip("0").rstrip(".") if "." in text else text) + "Z"
+
+
+def local_text(moment: Any, zone: str) -> str:
+    """A UTC time as the archive keeps it (naive, or ISO text) to the minute in `zone`; "unknown" for None."""
+    from datetime import UTC, datetime
+    from zoneinfo import ZoneInfo
+
+    if moment is None or moment != moment:  # NaT is the one value unequal to itself
+        return "unknown"
+    if isinstance(moment, str):
+        moment = datetime.fromisoformat(moment)
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=UTC)
+    return moment.astimezone(ZoneInfo(zone)).strftime("%Y-%m-%d %H:%M")
