@@ -1,8 +1,8 @@
 """Since when, and how much: one change point with an interval, and a robust slope with an interval.
 
 Both are for runs in order, not for dates: an oven ages by being heated. Every estimate travels with its interval,
-level, n and method. A step misread as a trend is the classic slip (the Nile volumes pass every trend test): `step_or_trend`
-compares both shapes on the same values.
+level, n and method. A step misread as a trend is the classic slip (the Nile volumes pass every trend test):
+`step_or_trend` compares both shapes on the same values.
 """
 
 from __future__ import annotations
