@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 Role = Literal["temperature", "setpoint", "duty", "state", "reference_junction", "other"]
 ROLES: tuple[Role, ...] = ("temperature", "setpoint", "duty", "state", "reference_junction", "other")
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True)

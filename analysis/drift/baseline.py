@@ -15,6 +15,7 @@ far from what was seen), in units of the scatter. Charts widen by it instead of 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -22,7 +23,7 @@ from numpy.typing import NDArray
 
 from analysis.drift.charts import MEDIAN_RANGE_PAIR
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 LEARNING_BELOW = 20  # runs; under it only large steps are shown (charts on small baselines are erratic)
 FIRM_AT = 40  # runs; then frozen

@@ -8,14 +8,14 @@ level, n and method. A step misread as a trend is the classic slip (the Nile vol
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.drift.charts import MEDIAN_RANGE_PAIR, moving_range
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 FEWEST_EACH_SIDE = 5  # runs; a mean of fewer says nothing that the scatter would not
 

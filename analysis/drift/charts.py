@@ -7,11 +7,12 @@ signal. "Standard deviation" is always that of one value when nothing has change
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 D2_PAIR = 1.128379  # expected range of two standard normals, 2/sqrt(pi); NIST/SEMATECH e-Handbook 6.3.2.2 prints 1.128
 D4_PAIR = 3.266532  # upper three-sigma factor of the mean range of two

@@ -14,6 +14,7 @@ run lengths, so the limits grow with it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -22,7 +23,7 @@ from numpy.typing import NDArray
 from analysis.drift import charts, run_length
 from analysis.drift.baseline import FIRM_AT, GROUP_RUNS, LEARNING_BELOW, Baseline, fit_baseline, predict
 
-Array = NDArray[np.float64]
+Array = NDArray[np.floating[Any]]
 
 ALLOWANCE = 0.5  # scatters: tuned to a shift of one scatter, the smallest worth a trip to the oven
 HELD_WITHIN = 3.5  # scatters
