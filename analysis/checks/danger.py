@@ -1,0 +1,143 @@
+"""Heat that nobody asked for: a temperature that rises with the command at zero, or runs away past the set point."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.checks.texts import STOP_HEAT, STOP_RUNAWAY
+from analysis.checks.view import FloatArray, View, at, middle_of, unable
+from analysis.results import Finding
+
+# A command below 2 % is zero: no heater element warms an oven on that.
+ZERO_DUTY = 0.02
+# Elements and hot air go on heating a board after the power is cut: half of it is over within 30 s in a small oven.
+# After 45 s what is left falls with a time constant of at most a minute; a failed switch keeps the slope.
+STORED_HEAT_S = 45.0
+# From a cold start there is no stored heat.
+STORED_HEAT_COLD_S = 10.0
+COLD_BELOW_C = 40.0
+WATCH_S = 30.0
+RISE_K = 10.0
+# Stored heat with a time constant of 60 s loses 22 % of its slope from one 15 s half to the next; a fed oven far from
+# its end temperature less than 15 %.
+KEEPS_SLOPE = 0.85
+# Without a logged command, a set point this far below the coldest channel asks for no heat.
+SETPOINT_BELOW_K = 20.0
+
+RUNAWAY_ABOVE_K = 30.0  # converted kitchen ovens overshoot by 20 to 30 K
+RUNAWAY_RISE_K = 10.0
+RUNAWAY_OVER_S = 20.0
+# The set point of the last minute counts: when it has just fallen, stored heat still carries a board upwards.
+RUNAWAY_RECENT_S = 60.0
+# The highest body ceiling of J-STD-020 is 260 °C; no solder profile takes a whole oven 40 K above it.
+RUNAWAY_WITHOUT_SETPOINT_C = 300.0
+# Small ovens reach 3 to 4 K/s at full power.
+RUNAWAY_RATE_C_PER_S = 6.0
+
+
+def check_heat_at_zero(view: View) -> list[Finding]:
+    """Domain: a logged duty, or a set point far below the oven; one believable channel at least."""
+    rows = view.alive
+    if not rows:
+        return [unable("heat_at_zero_command", "no believable temperature channel")]
+    if view.duty is not None:
+        with np.errstate(invalid="ignore"):
+            is_zero = view.duty <= ZERO_DUTY
+        words = "the logged duty is zero"
+        state = "fail"
+    elif view.setpoint is not None:
+        is_zero = view.setpoint <= view.filled[rows].min(axis=0) - SETPOINT_BELOW_K
+        words = f"the set point is more than {SETPOINT_BELOW_K:.0f} K below the coldest channel"
+        state = "suspect"
+    else:
+        return [unable("heat_at_zero_command", "neither duty nor set point in the log")]
+    middle = view.middle(rows)
+    hottest = view.filled[rows].max(axis=0) if len(rows) > 1 else middle
+    for first, last in _stretches(is_zero):
+        cold = first == 0 and middle[0] < COLD_BELOW_C
+        wait = STORED_HEAT_COLD_S if cold else STORED_HEAT_S
+        found = _keeps_rising(view.elapsed_s, middle, hottest, first, last, wait)
+        if found is None:
+            continue
+        begin, end, rise = found
+        evidence = (
+            f"The oven rises by {rise:.0f} K from {at(view.elapsed_s, begin)} to {at(view.elapsed_s, end)} while {words} "
+            f"since {at(view.elapsed_s, first)}."
+        )
+        return [view.finding("heat_at_zero_command", None, state, evidence, danger=STOP_HEAT)]
+    return []
+
+
+def _stretches(mask: np.ndarray) -> list[tuple[int, int]]:
+    """(first, last) sample of every unbroken stretch where mask holds."""
+    padded = np.concatenate(([False], mask, [False]))
+    edges = np.flatnonzero(padded[1:] != padded[:-1])
+    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _keeps_rising(
+    elapsed_s: FloatArray, middle: FloatArray, hottest: FloatArray, first: int, last: int, wait_s: float
+) -> tuple[int, int, float] | None:
+    """(begin, end, rise [K]) of the first window that rises without losing slope after the wait; else None."""
+    begin = int(np.searchsorted(elapsed_s, elapsed_s[first] + wait_s))
+    half = WATCH_S / 2.0
+    while begin <= last and elapsed_s[last] - elapsed_s[begin] >= WATCH_S:
+        mid = min(int(np.searchsorted(elapsed_s, elapsed_s[begin] + half)), last)
+        end = min(int(np.searchsorted(elapsed_s, elapsed_s[begin] + WATCH_S)), last)
+        rise = float(middle[end] - middle[begin])
+        early, late = middle[mid] - middle[begin], middle[end] - middle[mid]
+        if rise >= RISE_K and late >= KEEPS_SLOPE * early and hottest[end] - hottest[begin] >= RISE_K / 2:
+            return begin, end, rise
+        begin = mid if mid > begin else begin + 1
+    return None
+
+
+def check_runaway(view: View) -> list[Finding]:
+    """Domain: one believable channel at least; a set point makes it sharper."""
+    rows = view.alive
+    if not rows:
+        return [unable("runaway", "no believable temperature channel")]
+    blocks = view.filled[rows]
+    middle = middle_of(blocks)
+    time = view.elapsed_s
+    ahead = np.minimum(np.searchsorted(time, time + RUNAWAY_OVER_S), len(time) - 1)
+    span = time[ahead] - time
+    rise = middle[ahead] - middle
+    whole = span >= 0.9 * RUNAWAY_OVER_S
+    steep = whole & (rise >= RUNAWAY_RATE_C_PER_S * span)
+    # A cold board in a hot oven rises without any heat, but then the hottest place does not.
+    hottest = blocks.max(axis=0)
+    rising = whole & (rise >= RUNAWAY_RISE_K) & (hottest[ahead] - hottest >= RUNAWAY_RISE_K / 2)
+    if view.setpoint is not None:
+        # The coldest channel: with the control tip on a heavy board, air tips lead the set point by more than this.
+        coldest = blocks.min(axis=0)
+        recent = _recent_highest(view.setpoint, view.interval_s, known=bool(middle[0] < COLD_BELOW_C))
+        away = rising & (coldest - recent >= RUNAWAY_ABOVE_K) & (coldest[ahead] - coldest >= RUNAWAY_RISE_K)
+        words = f"with every channel already {RUNAWAY_ABOVE_K:.0f} K or more above the set point"
+    else:
+        away = rising & (middle >= RUNAWAY_WITHOUT_SETPOINT_C)
+        words = f"already above {RUNAWAY_WITHOUT_SETPOINT_C:.0f} °C"
+    if away.any():
+        k = int(np.argmax(away))
+        evidence = (
+            f"The oven rises by {rise[k]:.0f} K in {span[k]:.0f} s from {at(time, k)} ({middle[k]:.0f} °C), {words}."
+        )
+    elif steep.any():
+        k = int(np.argmax(steep))
+        evidence = (
+            f"The oven rises by {rise[k]:.0f} K in {span[k]:.0f} s from {at(time, k)}: faster than "
+            f"{RUNAWAY_RATE_C_PER_S:.0f} °C/s, more than a small oven's full power."
+        )
+    else:
+        return []
+    return [view.finding("runaway", None, "fail", evidence, danger=STOP_RUNAWAY)]
+
+
+def _recent_highest(setpoint: FloatArray, interval_s: float, *, known: bool) -> FloatArray:
+    """Highest set point of the last RUNAWAY_RECENT_S at each moment [°C].
+
+    `known` False: the log starts hot, what was asked for before is unknown and may have been anything.
+    """
+    width = min(max(1, round(RUNAWAY_RECENT_S / interval_s)), len(setpoint))
+    padded = np.concatenate((np.full(width - 1, setpoint[0] if known else np.inf), setpoint))
+    return np.lib.stride_tricks.sliding_window_view(padded, width).max(axis=1)

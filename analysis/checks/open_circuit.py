@@ -1,0 +1,139 @@
+"""Open circuits and inputs at the end of their range, and channels with nothing plugged in."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.checks.view import View, at
+from analysis.results import Finding
+from ingest.recording import Channel
+
+# No small solder oven is above 450 °C or below -45 °C; burn-out detection drives the reading to the end of its range.
+OFF_SCALE_ABOVE_C = 450.0
+OFF_SCALE_BELOW_C = -45.0
+# A reading lost for 10 s leaves a hole that no metric can bridge; shorter is a warning.
+LOST_FOR_S = 10.0
+# A step this large into one unchanging value is an input at its rail (0 °C, full scale), not a temperature.
+RAIL_STEP_K = 40.0
+RAIL_FOR_S = 5.0
+RAIL_SAMPLES = 3
+
+
+def check_open(view: View) -> list[Finding]:
+    """Domain: every temperature channel. A channel that never carried a believable value is `missing`, unless the
+    oven's placements, the control setting or earlier runs say that something should be plugged in there: then `fail`.
+    """
+    findings = [_nothing(view, number, "no value in the whole log") for number in view.empty]
+    for row in view.alive:
+        channel = view.recording.channels[view.numbers[row]]
+        finding = _idle_input(view, row) or _off_scale(view, row) or _at_rail(view, row) or _marked(view, row, channel)
+        finding = finding or _lost(view, row)
+        if finding is not None:
+            view.failed[row] = "open"
+            findings.append(finding)
+    return findings
+
+
+def _nothing(view: View, number: int, evidence: str) -> Finding:
+    name = view.recording.channels[number].name
+    expected = (
+        name in view.context.placements
+        or name == view.context.control_channel
+        or (view.history is not None and name in view.history.peak_c)
+    )
+    if expected:
+        return view.finding("open", number, "fail", f"{name}: {evidence}, and this channel is in use on this oven.")
+    return view.finding("open", number, "missing", f"{name}: {evidence}; nothing seems to be plugged in.", danger="")
+
+
+def _idle_input(view: View, row: int) -> Finding | None:
+    """One value from first to last that no oven has: exactly 0, or off scale."""
+    reading = view.filled[row]
+    level = float(reading[0])
+    idle = level == 0.0 or level > OFF_SCALE_ABOVE_C or level < OFF_SCALE_BELOW_C
+    if not idle or np.ptp(reading) != 0.0:
+        return None
+    return _nothing(view, view.numbers[row], f"reads {level:g} °C from first to last sample")
+
+
+def _off_scale(view: View, row: int) -> Finding | None:
+    reading = view.values[row]
+    if reading.max() <= OFF_SCALE_ABOVE_C and reading.min() >= OFF_SCALE_BELOW_C:
+        return None
+    with np.errstate(invalid="ignore"):
+        off = np.flatnonzero((reading > OFF_SCALE_ABOVE_C) | (reading < OFF_SCALE_BELOW_C))
+    if len(off) == 0:
+        return None
+    seconds = len(off) * view.interval_s
+    # A single reading at full scale passes the three-sample median of the peak; two do not.
+    state = "fail" if seconds >= LOST_FOR_S or bool((np.diff(off) == 1).any()) else "suspect"
+    return view.finding(
+        "open",
+        view.numbers[row],
+        state,
+        f"{view.names[row]} reads {reading[off[0]]:.0f} °C from {at(view.elapsed_s, off[0])}, off scale in {len(off)} "
+        f"samples ({seconds:.0f} s).",
+    )
+
+
+def _at_rail(view: View, row: int) -> Finding | None:
+    """A step away into one exactly constant value that lasts."""
+    reading = view.values[row]
+    for before in view.jumps[row]:
+        if view.size_of_change[row, before] < RAIL_STEP_K:
+            continue
+        first = int(before) + 1
+        differs = np.flatnonzero(reading[first:] != reading[first])
+        last = first + (int(differs[0]) if len(differs) else len(reading) - first) - 1
+        seconds = float(view.elapsed_s[last] - view.elapsed_s[first]) + view.interval_s
+        if last - first + 1 >= RAIL_SAMPLES and seconds >= RAIL_FOR_S:
+            return view.finding(
+                "open",
+                view.numbers[row],
+                "fail",
+                f"{view.names[row]} steps from {reading[before]:.0f} to {reading[first]:.0f} °C at "
+                f"{at(view.elapsed_s, first)} and stays exactly there for {seconds:.0f} s.",
+            )
+    return None
+
+
+def _marked(view: View, row: int, channel: Channel) -> Finding | None:
+    """Fault markers the log itself carries."""
+    if not channel.faults:
+        return None
+    missing = np.flatnonzero(np.isnan(view.values[row]))
+    longest = _longest_s(view, missing)
+    state = "fail" if longest >= LOST_FOR_S else "suspect"
+    marker = channel.faults[0]
+    return view.finding(
+        "open",
+        view.numbers[row],
+        state,
+        f'{view.names[row]} is marked "{marker.marker}" {len(channel.faults)} times, first at {marker.elapsed_s:.0f} s, '
+        f"longest {longest:.0f} s.",
+    )
+
+
+def _lost(view: View, row: int) -> Finding | None:
+    """The reading ends for good while others go on."""
+    if not view.has_gaps or not np.isnan(view.values[row, -1]):
+        return None
+    last = int(np.flatnonzero(np.isfinite(view.values[row]))[-1])
+    others = [other for other in range(len(view.names)) if other != row]
+    seconds = float(view.elapsed_s[-1] - view.elapsed_s[last])
+    if seconds < LOST_FOR_S or (others and not np.isfinite(view.values[others, -1]).any()):
+        return None
+    return view.finding(
+        "open",
+        view.numbers[row],
+        "fail",
+        f"{view.names[row]} has no value after {at(view.elapsed_s, last)}, {seconds:.0f} s before the end of the log.",
+    )
+
+
+def _longest_s(view: View, missing: np.ndarray) -> float:
+    """Longest unbroken stretch of the given samples [s]."""
+    if len(missing) == 0:
+        return 0.0
+    stretches = np.split(missing, np.flatnonzero(np.diff(missing) > 1) + 1)
+    return max(float(view.elapsed_s[s[-1]] - view.elapsed_s[s[0]]) for s in stretches) + view.interval_s

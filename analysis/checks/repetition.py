@@ -1,0 +1,165 @@
+"""Channels that repeat: one value for too long (stuck), or another channel's values (twin)."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.checks.view import FloatArray, View, at, unable
+from analysis.results import Finding
+
+# Shorter than this, an honest tip at its turning point can show one value: with steps of 1 °C, a tip with a time
+# constant of 60 s turning from +0.5 to -1 K/s stays within one step for about 13 s.
+STUCK_FOR_S = 20.0
+# While the slowest honest tip (time constant 60 s) behind a brisk ramp (3 K/s) moves one step q, the oven moves
+# sqrt(2 * 60 * 3 * q) = 19 sqrt(q) K; a third more is the threshold, never below 10 K.
+MOVED_PER_ROOT_STEP_K = 25.0
+MOVED_AT_LEAST_K = 10.0
+# At the start a heavy board in a carrier may show no answer at all for some seconds, so more is asked there.
+START_FACTOR = 1.6
+START_FOR_S = 30.0
+# Alone in the log, a channel is stuck when the heat asked for changes and nothing answers: an oven at the end of its
+# power may stand at one value for minutes, but not when the command falls or before it has warmed up.
+ALONE_FOR_S = 60.0
+ALONE_DUTY_CHANGE = 0.4
+ALONE_SETPOINT_K = 60.0
+COLD_BELOW_C = 60.0
+
+TWIN_MOVED_K = 20.0
+# Two tips agree sample by sample only when they are one: even tied together, lags differ by 0.2 s or more (0.3 K on a
+# ramp of 1.5 K/s) and gains by 0.1 % or more (0.2 K at 240 °C).
+TWIN_SAME_SHARE = 0.98
+TWIN_WITHIN_K = 0.25
+# With coarse steps two honest tips may round to the same figure most of the time.
+TWIN_COARSE_K = 0.3
+
+
+def check_stuck(view: View) -> list[Finding]:
+    """Domain: another channel that moves, or (alone) a logged duty or set point that moves."""
+    findings: list[Finding] = []
+    stuck: list[tuple[int, Finding]] = []
+    speechless = False
+    for row in view.alive:
+        for first, last in _constant_stretches(view, row):
+            moved = _others_moved(view, row, first, last)
+            need = max(MOVED_AT_LEAST_K, MOVED_PER_ROOT_STEP_K * np.sqrt(view.resolution_k[row]))
+            seconds = float(view.elapsed_s[last] - view.elapsed_s[first])
+            if first == 0:
+                need = max(need, MOVED_PER_ROOT_STEP_K) * START_FACTOR
+                if seconds < START_FOR_S:
+                    continue
+            words = f"the others moved by {moved:.0f} K" if moved is not None else _unanswered(view, row, first, last)
+            if moved is None and words is None:
+                speechless = speechless or (view.setpoint is None and view.duty is None)
+                continue
+            if moved is not None and moved < need:
+                continue
+            evidence = (
+                f"{view.names[row]} reads exactly {view.filled[row, first]:.2f} °C for {seconds:.0f} s from "
+                f"{at(view.elapsed_s, first)} while {words}."
+            )
+            stuck.append((row, view.finding("stuck", view.numbers[row], "fail", evidence)))
+            break
+    for row, finding in stuck:
+        view.failed[row] = "stuck"
+        findings.append(finding)
+    if speechless and not findings:
+        findings.append(
+            unable("stuck", "one channel, no set point and no duty in the log: nothing tells that it should move")
+        )
+    return findings
+
+
+def _constant_stretches(view: View, row: int) -> list[tuple[int, int]]:
+    """(first, last) sample of every stretch of one exact value of at least STUCK_FOR_S."""
+    with np.errstate(invalid="ignore"):
+        moves = ~(view.size_of_change[row] < 1e-6)  # a gap ends a stretch
+    if (moves.size - np.count_nonzero(moves)) * view.interval_s < STUCK_FOR_S * 0.9:
+        return []
+    edges = np.concatenate(([-1], np.flatnonzero(moves), [len(moves)]))
+    first, last = edges[:-1] + 1, edges[1:]
+    long_enough = view.elapsed_s[last] - view.elapsed_s[first] >= STUCK_FOR_S
+    return [(int(a), int(b)) for a, b in zip(first[long_enough], last[long_enough], strict=True)]
+
+
+def _others_moved(view: View, row: int, first: int, last: int) -> float | None:
+    """How far the others moved meanwhile [K], the median of them; None when there is no other."""
+    others = view.others(row)
+    if not others:
+        return None
+    part = view.filled[others, first : last + 1]
+    return float(np.median(np.ptp(part, axis=1)))
+
+
+def _unanswered(view: View, row: int, first: int, last: int) -> str | None:
+    """What was asked of the oven meanwhile without an answer, in words; None when that cannot be said."""
+    if view.elapsed_s[last] - view.elapsed_s[first] < ALONE_FOR_S:
+        return None
+    level = float(view.filled[row, first])
+    part = slice(first, last + 1)
+    if view.duty is not None:
+        smooth = _smoothed(np.nan_to_num(view.duty[part]), view.interval_s)
+        if len(smooth) and np.ptp(smooth) >= ALONE_DUTY_CHANGE:
+            return f"the duty went from {smooth.min():.2f} to {smooth.max():.2f}"
+        if len(smooth) and level < COLD_BELOW_C and smooth.mean() >= ALONE_DUTY_CHANGE:
+            return f"the duty was {smooth.mean():.2f}"
+    if view.setpoint is not None:
+        wanted = view.setpoint[part]
+        rises = wanted.max() - level >= ALONE_SETPOINT_K and level < COLD_BELOW_C
+        falls = wanted.max() >= level - 20.0 and wanted.min() <= level - ALONE_SETPOINT_K
+        if (rises or falls) and np.ptp(wanted) >= ALONE_SETPOINT_K:
+            return f"the set point moved by {np.ptp(wanted):.0f} K"
+    return None
+
+
+def _smoothed(duty: FloatArray, interval_s: float) -> FloatArray:
+    """Mean over 30 s, so that switching on and off reads as its mean."""
+    width = max(1, round(30.0 / interval_s))
+    if len(duty) < width:
+        return np.empty(0)
+    total = np.concatenate(([0.0], np.cumsum(duty)))
+    return (total[width:] - total[:-width]) / width
+
+
+def check_twin(view: View) -> list[Finding]:
+    """Domain: two or more channels that moved by 20 K."""
+    rows = view.alive
+    if len(rows) < 2:
+        return [unable("twin", "needs two channels")]
+    moved = np.ptp(view.filled, axis=1)
+    rows = [row for row in rows if moved[row] >= TWIN_MOVED_K]
+    if len(rows) < 2:
+        return [unable("twin", f"fewer than two channels moved by {TWIN_MOVED_K:.0f} K")]
+    findings: list[Finding] = []
+    for place, second in enumerate(rows):
+        for first in rows[:place]:
+            evidence, state = _alike(view, first, second)
+            if evidence:
+                findings.append(view.finding("twin", view.numbers[second], state, evidence, danger=""))
+                if state == "fail":
+                    view.failed[second] = "twin"
+                break
+    return findings
+
+
+def _alike(view: View, first: int, second: int) -> tuple[str, str]:
+    gap = np.abs(view.values[first] - view.values[second])
+    probe = gap[:: max(1, len(gap) // 32)]
+    if np.count_nonzero(probe > 4 * TWIN_WITHIN_K) > 4:  # cheap way out for the usual case
+        return "", ""
+    gap = gap[np.isfinite(gap)]
+    if len(gap) < 10:
+        return "", ""
+    same = float(np.count_nonzero(gap < 1e-6)) / len(gap)
+    step = float(max(view.resolution_k[first], view.resolution_k[second]))
+    names = f"{view.names[first]} and {view.names[second]}"
+    if same >= TWIN_SAME_SHARE:
+        state = "fail" if step <= TWIN_COARSE_K or same == 1.0 else "suspect"
+        return f"{names} are equal in {100 * same:.1f} % of {len(gap)} samples.", state
+    if step > TWIN_COARSE_K:
+        return "", ""
+    width = max(1, round(10.0 / view.interval_s))
+    signed = view.filled[first] - view.filled[second]
+    blocks = signed[: len(signed) // width * width].reshape(-1, width).mean(axis=1)
+    if len(blocks) >= 3 and float(np.abs(blocks).max()) <= TWIN_WITHIN_K:
+        return f"{names} differ by at most {np.abs(blocks).max():.2f} K over every 10 s of the run.", "suspect"
+    return "", ""

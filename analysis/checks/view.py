@@ -1,0 +1,260 @@
+"""One run as the checks see it: arrays prepared once, shared by all checks.
+
+Nothing here judges. Rows are the temperature channels that carry at least one value; averages are kept apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.checks.history import History
+from analysis.checks.texts import MEANING, STOP_SENSOR
+from analysis.results import Context, Finding, MetricValue, State
+from ingest.recording import Channel, Recording
+
+FloatArray = NDArray[np.float64]
+
+# A channel that follows the set point this closely [K], as median over the run, is one that steers or sees what steers.
+FOLLOWS_WITHIN_K = 10.0
+
+
+@dataclass
+class View:
+    """Arrays of one run.
+
+    `values` (rows x samples) [°C] with NaN where missing; `filled` the same with gaps bridged by straight lines (ends
+    held). `numbers`, `names`: channel number in the recording and name of each row. `failed`: rows already found not
+    believable and by which code; later checks leave them out.
+    """
+
+    recording: Recording
+    context: Context
+    history: History | None
+    metrics: Sequence[MetricValue]
+    numbers: tuple[int, ...]
+    names: tuple[str, ...]
+    values: FloatArray
+    has_gaps: bool
+    empty: tuple[int, ...]  # channel numbers of temperature channels without a single value
+    averages: tuple[int, ...]  # channel numbers of averages
+    failed: dict[int, str] = field(default_factory=dict[int, str])
+
+    @cached_property
+    def elapsed_s(self) -> FloatArray:
+        return self.recording.elapsed_s
+
+    @cached_property
+    def steps_s(self) -> FloatArray:
+        return np.diff(self.elapsed_s)
+
+    @cached_property
+    def interval_s(self) -> float:
+        """Median sample interval [s]."""
+        ordered = np.sort(self.steps_s)
+        return float(ordered[len(ordered) // 2])
+
+    @cached_property
+    def filled(self) -> FloatArray:
+        if not self.has_gaps:
+            return self.values
+        filled = self.values.copy()
+        for row in filled:
+            missing = np.isnan(row)
+            if missing.any():
+                present = ~missing
+                row[missing] = np.interp(self.elapsed_s[missing], self.elapsed_s[present], row[present])
+        return filled
+
+    @cached_property
+    def change(self) -> FloatArray:
+        """Sample-to-sample change [K]; NaN beside a gap."""
+        return np.diff(self.values, axis=1)
+
+    @cached_property
+    def size_of_change(self) -> FloatArray:
+        return np.abs(self.change)
+
+    @cached_property
+    def resolution_k(self) -> FloatArray:
+        """Smallest step each row ever makes [K]; 0 where it never moves. Below 0.02 K counts as continuous."""
+        steps = np.where(self.size_of_change > 1e-6, self.size_of_change, np.inf).min(axis=1)
+        return np.where(np.isfinite(steps) & (steps > 0.02), steps, 0.0)
+
+    @cached_property
+    def bend(self) -> FloatArray:
+        """Second difference [K]: blind to level and slope."""
+        return np.diff(self.change, axis=1)
+
+    @cached_property
+    def noise_k(self) -> FloatArray:
+        """Standard deviation of the short-term scatter [K], from the median size of the second difference.
+
+        White noise of deviation s has second differences of deviation s * sqrt(6); 0.6745 is the normal's quartile.
+        """
+        size = np.abs(self.bend)
+        if self.has_gaps:
+            with np.errstate(invalid="ignore"):
+                counts = np.isfinite(size).sum(axis=1)
+            ordered = np.sort(size, axis=1)  # NaN last
+            middle = ordered[np.arange(len(ordered)), np.maximum(counts // 2, 0).clip(0, size.shape[1] - 1)]
+            return np.where(counts > 0, np.nan_to_num(middle), 0.0) / (0.6745 * np.sqrt(6.0))
+        middle = size.shape[1] // 2
+        return np.partition(size, middle, axis=1)[:, middle] / (0.6745 * np.sqrt(6.0))
+
+    @cached_property
+    def jump_k(self) -> FloatArray:
+        """Smallest change between two samples that counts as a jump, per row [K].
+
+        8 K in a second is more than a fixed tip follows; 4 K/s is a brisk ramp for a small oven, so a slow log may
+        move that much honestly; 8 times the scatter keeps noise out; 4 steps keep a coarse log out.
+        """
+        floor = max(8.0, 4.0 * self.interval_s)
+        return np.maximum(np.maximum(floor, 8.0 * self.noise_k), 4.0 * self.resolution_k)
+
+    @cached_property
+    def jumps(self) -> tuple[NDArray[np.intp], ...]:
+        """Per row, the sample indices just before a jump."""
+        with np.errstate(invalid="ignore"):
+            is_jump = self.size_of_change > self.jump_k[:, None]
+        if not is_jump.any():
+            return tuple(np.empty(0, dtype=np.intp) for _ in self.names)
+        return tuple(np.flatnonzero(row) for row in is_jump)
+
+    @cached_property
+    def setpoint(self) -> FloatArray | None:
+        """Set point [°C]; None when not logged, without movement or with gaps."""
+        channels = self.recording.of_role("setpoint")
+        if not channels or not np.isfinite(channels[0].values).all() or not np.ptp(channels[0].values) > 1.0:
+            return None
+        return channels[0].values
+
+    @cached_property
+    def duty(self) -> FloatArray | None:
+        """Heater command 0 to 1, the highest of all elements; NaN where not logged; None without such a column."""
+        channels = [c.values for c in self.recording.of_role("duty") if np.isfinite(c.values).any()]
+        if not channels:
+            return None
+        return channels[0] if len(channels) == 1 else np.fmax.reduce(channels)
+
+    @property
+    def alive(self) -> list[int]:
+        return [row for row in range(len(self.names)) if row not in self.failed]
+
+    def others(self, row: int) -> list[int]:
+        return [other for other in self.alive if other != row]
+
+    def middle(self, rows: Sequence[int]) -> FloatArray:
+        """Median over the given rows at each moment [°C]."""
+        return middle_of(self.filled[list(rows)])
+
+    @cached_property
+    def control_row(self) -> int | None:
+        name = self.context.control_channel
+        return self.names.index(name) if name in self.names else None
+
+    def may_steer(self, number: int) -> bool:
+        """Whether the channel may be what steers the heater: it is named so, is part of the average that steers, or
+        nobody knows, and no other channel is seen to follow the set point."""
+        name = self.recording.channels[number].name
+        control = self.context.control_channel
+        if control is not None and (control == "average" or control in {c.name for c in self.recording.channels}):
+            return control in (name, "average") or number in self.averages
+        return not any(self.follows(row) for row in self.alive if self.numbers[row] != number)
+
+    def follows(self, row: int) -> bool:
+        if self.setpoint is None or float(np.ptp(self.setpoint)) < 60.0:
+            return False
+        heating = self.setpoint >= np.maximum.accumulate(self.setpoint) - 1.0
+        gap = np.abs(self.filled[row] - self.setpoint)[heating]
+        return bool(np.median(gap) <= FOLLOWS_WITHIN_K and np.ptp(self.filled[row]) > 60.0)
+
+    def metric(self, name: str, number: int | None) -> float | None:
+        return self._metric_values.get((name, number))
+
+    @cached_property
+    def _metric_values(self) -> dict[tuple[str, int | None], float]:
+        found: dict[tuple[str, int | None], float] = {}
+        for m in self.metrics:
+            if m.value is not None:
+                found.setdefault((m.metric, m.channel), m.value)
+        return found
+
+    def finding(
+        self, code: str, number: int | None, state: State, evidence: str, *, danger: str | None = None
+    ) -> Finding:
+        """A finding with the texts of its code. Without `danger` the stop text is given when the channel is not
+        believable and may steer the heater."""
+        meaning, check_first = MEANING[code]
+        if danger is None:
+            stops = state == "fail" and number is not None and self.may_steer(number)
+            danger = STOP_SENSOR if stops else ""
+        return Finding(code, number, state, evidence, meaning, check_first, danger)
+
+
+def unable(code: str, reason: str) -> Finding:
+    """The check cannot speak about this run, and why."""
+    return Finding(code, None, "not evaluated", reason)
+
+
+def middle_of(block: FloatArray) -> FloatArray:
+    """Median over the first axis; the small cases written out because they are every run's."""
+    count = len(block)
+    if count == 1:
+        return block[0]
+    if count == 2:
+        return 0.5 * (block[0] + block[1])
+    if count == 3:
+        low, high = np.minimum(block[0], block[1]), np.maximum(block[0], block[1])
+        return np.maximum(low, np.minimum(high, block[2]))
+    if count == 4:
+        return 0.5 * (block.sum(axis=0) - block.max(axis=0) - block.min(axis=0))
+    return np.median(block, axis=0)
+
+
+def build_view(
+    recording: Recording, context: Context, metrics: Sequence[MetricValue], history: History | None = None
+) -> View:
+    numbers: list[int] = []
+    empty: list[int] = []
+    averages: list[int] = []
+    columns: list[FloatArray] = []
+    has_gaps = False
+    for number, channel in enumerate(recording.channels):
+        if channel.role != "temperature":
+            continue
+        count = _present(channel)
+        if not channel.judged:
+            averages.append(number)
+        elif count == 0:
+            empty.append(number)
+        else:
+            has_gaps |= count < len(channel.values)
+            numbers.append(number)
+            columns.append(channel.values)
+    values = np.array(columns) if columns else np.empty((0, len(recording.elapsed_s)))
+    return View(
+        recording=recording,
+        context=context,
+        history=history,
+        metrics=metrics,
+        numbers=tuple(numbers),
+        names=tuple(recording.channels[n].name for n in numbers),
+        values=values,
+        has_gaps=has_gaps,
+        empty=tuple(empty),
+        averages=tuple(averages),
+    )
+
+
+def _present(channel: Channel) -> int:
+    return int(np.count_nonzero(np.isfinite(channel.values)))
+
+
+def at(elapsed_s: FloatArray, index: int) -> str:
+    """A moment as text."""
+    return f"{elapsed_s[index]:.0f} s"
