@@ -1,0 +1,153 @@
+"""What each small sample log shows, and the truth a reader must find in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class SampleLog:
+    """One file. Per run: `samples`, and `peaks_c`, the peak [°C] of each temperature column in the file's order.
+
+    A peak is the highest median of three neighbouring present samples, of the values as written, converted to °C.
+    `started`: wall-clock start as the log has it, "" if it has none. `faults`: missing values per temperature column.
+    `asks`: the log leaves something open on purpose, so a question is the right answer to it.
+    """
+
+    file: str
+    shows: str
+    alloy: str
+    interval_s: float
+    samples: tuple[int, ...]
+    peaks_c: tuple[tuple[float, ...], ...]
+    started: str = ""
+    faults: tuple[int, ...] = ()
+    asks: bool = False
+
+    @property
+    def runs(self) -> int:
+        return len(self.samples)
+
+
+SAMPLES: tuple[SampleLog, ...] = (
+    SampleLog(
+        "aborted.csv",
+        "stopped by the operator in the soak; never melted; a remark after the last row",
+        "lead-free",
+        2.0,
+        (108,),
+        ((156.0, 153.0),),
+        "2024-07-02T16:20:00Z",
+    ),
+    SampleLog(
+        "average_hides_dead_channel.csv",
+        "T2 sticks at 180.75 °C from 260 s on; the controller steers by the average, so the board gets far too hot",
+        "lead-free",
+        2.0,
+        (274,),
+        ((261.0, 180.8, 255.2, 232.2),),
+    ),
+    SampleLog(
+        "comma_celsius_duty.csv",
+        "commas, remarks with firmware, profile and start before the header; set point, three channels, duty in %",
+        "lead-free",
+        1.0,
+        (530,),
+        ((246.2, 244.2, 240.8),),
+        "2024-04-16T09:12:00+01:00",
+    ),
+    SampleLog(
+        "epoch_seconds.csv",
+        "time as seconds since 1970; a channel in the air beside three on the board; duty as a fraction",
+        "leaded",
+        2.0,
+        (181,),
+        ((217.5, 215.8, 212.8, 220.2),),
+        "1718177400",
+    ),
+    SampleLog(
+        "german_windows_1252.csv",
+        "Windows-1252, German words, semicolons, decimal commas, name and value lines before the header, a heavy board",
+        "leaded",
+        2.0,
+        (216,),
+        ((205.8, 206.2),),
+        "27.05.2024 10:31:00",
+    ),
+    SampleLog(
+        "headerless.csv",
+        "no header at all: elapsed seconds, set point, two channels; units and names are not said anywhere",
+        "lead-free",
+        2.0,
+        (270,),
+        ((246.5, 240.5),),
+        asks=True,
+    ),
+    SampleLog(
+        "iso_stamps_fault_marks.csv",
+        "ISO stamps with an offset; OPEN and --- where a thermocouple lost contact",
+        "lead-free",
+        2.0,
+        (267,),
+        ((246.0, 244.0, 241.0),),
+        "2024-06-03T08:45:10+02:00",
+        (0, 1, 8),
+    ),
+    SampleLog(
+        "minutes_slow_logger.csv",
+        "decimal minutes, one row in three seconds, whole degrees, no set point and no duty",
+        "leaded",
+        3.0,
+        (138,),
+        ((212.0, 207.0),),
+    ),
+    SampleLog(
+        "semicolon_decimal_comma.csv",
+        "semicolons and decimal commas, wall-clock stamps day first, byte-order mark",
+        "leaded",
+        2.0,
+        (182,),
+        ((217.0, 211.8),),
+        "23.04.2024 14:05:00",
+    ),
+    SampleLog(
+        "serial_name_value.log",
+        "a serial port's lines of name=value with a greeting before and a word after; the door side is cold",
+        "leaded",
+        2.0,
+        (189,),
+        ((214.5, 206.2),),
+    ),
+    SampleLog(
+        "space_kelvin_ms.csv",
+        "columns padded with spaces, elapsed milliseconds, kelvin; a tired heater",
+        "leaded",
+        1.5,
+        (257,),
+        ((212.8, 207.5),),
+    ),
+    SampleLog(
+        "tab_fahrenheit.csv",
+        "tabs, units in a row of their own, °F",
+        "lead-free",
+        2.0,
+        (276,),
+        ((246.2, 237.3),),
+    ),
+    SampleLog(
+        "two_runs.csv",
+        "two runs in one file, the second from a warm oven: the header comes again and the time starts at 0",
+        "lead-free, then leaded",
+        2.0,
+        (258, 187),
+        ((245.8, 240.8), (217.2, 212.0)),
+    ),
+    SampleLog(
+        "utf16_clock.csv",
+        "UTF-16, elapsed time as h:mm:ss with tenths, the heater as a word",
+        "lead-free",
+        2.5,
+        (210,),
+        ((246.0, 241.8),),
+    ),
+)
