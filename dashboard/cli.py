@@ -13,7 +13,19 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from dashboard.commands import imports, runs
+from dashboard.commands import (
+    care,
+    corrections,
+    events,
+    imports,
+    inspections,
+    layouts,
+    pastes,
+    questions,
+    reference,
+    runs,
+    standing,
+)
 from dashboard.commands.output import DONE, INTERRUPTED, Refusal, trouble
 
 SUMMARY = """Run-log archive for small reflow ovens: store each bake's log, see whether it met
@@ -143,7 +155,7 @@ def start(
         typer.Option(
             "--archive",
             metavar="PATH",
-            help="The archive file; may stand after the command too. Default: OVENBOOK_ARCHIVE, else your user-data folder.",
+            help="The archive file; may stand after the command too. Default: OVENBOOK_ARCHIVE, else your data folder.",
         ),
     ] = None,
     version_wanted: Annotated[
@@ -154,7 +166,8 @@ def start(
     ctx.obj = {"archive": archive}
 
 
-for topic in (imports, runs):
+# In the order of work: take in, look, record, run, keep. A later topic is one more file with its own add_to.
+for topic in (imports, questions, layouts, runs, corrections, inspections, events, reference, pastes, standing, care):
     topic.add_to(app)
 
 

@@ -198,6 +198,41 @@ def short_verdict(verdict: str | None) -> str:
     return verdict or "not evaluated"
 
 
+VERDICT_HEADINGS = {
+    "meets": "Run {run} meets its window",
+    "fails": "Run {run} fails its window",
+    "too close to call": "Run {run} is too close to call",
+    "not evaluated": "Run {run} has no verdict",
+}
+
+NO_LIMITS = (
+    "No limit was judged, so there are no margins. Note the paste or the jar of this run: its window gives the limits."
+)
+
+
+def verdict_heading(run: int, verdict: str | None) -> str:
+    return VERDICT_HEADINGS.get(verdict or "not evaluated", VERDICT_HEADINGS["not evaluated"]).format(run=run)
+
+
+def check_first(summary: Mapping[str, Any]) -> str:
+    """The one thing to look at first: what the gravest finding asks for, else what follows from the verdict."""
+    for state in ("fail", "suspect"):
+        for finding in summary.get("findings") or ():
+            if finding.get("state") == state and finding.get("check_first"):
+                return finding["check_first"]
+    verdict = summary.get("verdict")
+    limiting = summary.get("limiting") or {}
+    channel = limiting.get("channel")
+    where = f"the tip of {channel} and how it is fixed" if channel else "the tips and how they are fixed"
+    if verdict == "meets":
+        return "nothing; look at the boards as usual."
+    if verdict == "too close to call":
+        return f"look at {where}, then run once more: a second run tells whether the margin is there."
+    if verdict == "fails":
+        return f"look at {where}, then compare with the last run of the same oven, board and profile. Hold the boards until then."
+    return "fill in what the reason names; the run is judged again at once."
+
+
 # Findings ------------------------------------------------------------------------------------------------------------
 
 FINDING_NAMES = {
@@ -319,6 +354,14 @@ def question_text(question: Mapping[str, Any]) -> str:
     return text
 
 
+def answer_command(log: int, questions: Iterable[Mapping[str, Any]]) -> str:
+    """The command that answers a held log, to be copied, with the likely answers filled in."""
+    import shlex
+
+    pairs = [f"{question['id']}={question.get('guess') or 'YOUR_ANSWER'}" for question in questions]
+    return shlex.join(["ovenbook", "answer", str(log), *pairs])
+
+
 def import_counts(counts: Mapping[str, int]) -> str:
     """The totals of an import: "12 stored, 0 held, 1 duplicate, 0 rejected"."""
     return ", ".join(f"{counts.get(status, 0)} {status}" for status in ("stored", "held", "duplicate", "rejected"))
@@ -379,8 +422,8 @@ CAUTIONS = (
     ),
     (
         "Over-temperature",
-        "Fit an independent cut-out with its own sensor and switch and a manual reset, and test it on a schedule. Relays "
-        "and semiconductor switches commonly fail closed; software cannot open them.",
+        "Fit an independent cut-out with its own sensor and switch and a manual reset, and test it on a schedule. "
+        "Relays and semiconductor switches commonly fail closed; software cannot open them.",
     ),
     (
         "Sensors",

@@ -211,33 +211,42 @@ def show_results(
     return HELD_OR_REJECTED if any(result.status in ("held", "rejected") for result in done) else DONE
 
 
-def _say_results(done: list[Any], evaluations: Evaluations, dry_run: bool) -> None:
+def say_result(result: ImportResult, evaluations: Evaluations, *, quietly: bool = False) -> None:
+    """One log: danger first, then what became of it, the verdicts, the questions, the notes.
+
+    `quietly` says only what needs a person: a danger, a held or rejected log.
+    """
     from dashboard import words
 
-    for summary in filter(None, (evaluations.summary(run) for run in evaluations.of_run)):
+    item = result.to_json()
+    stored = [s for s in (evaluations.summary(run["run"]) for run in item["runs"]) if s and item["status"] == "stored"]
+    for summary in stored:
         for line in words.stop_lines(summary["findings"]):
             say(f"Run {summary['run']}: {line}", bold=True)
-    counts = Counter(result.status for result in done)
+    if quietly and item["status"] in ("stored", "duplicate"):
+        return
+    say(words.import_sentence(item))
+    for summary in stored:
+        say(f"Run {summary['run']}: {words.verdict_sentence(summary)}", bold=True, indent=2)
+    for question in item["questions"]:
+        say(words.question_text(question), indent=2)
+    for warning in item["warnings"]:
+        say(f"Note: {warning['text']}", indent=2)
+    if item["status"] == "held" and result.log is not None:
+        say(f"Answer: {words.answer_command(result.log, item['questions'])}", indent=2)
+
+
+def _say_results(done: list[ImportResult], evaluations: Evaluations, dry_run: bool) -> None:
+    from dashboard import words
+
     for result in done:
-        item = result.to_json()
-        if len(done) > LINES_EACH and item["status"] in ("stored", "duplicate"):
-            continue
-        say(words.import_sentence(item))
-        for run in item["runs"]:
-            summary = evaluations.summary(run["run"]) if item["status"] == "stored" else None
-            if summary:
-                say(f"Run {run['run']}: {words.verdict_sentence(summary)}", bold=True, indent=2)
-        for question in item["questions"]:
-            say(words.question_text(question), indent=2)
-        for warning in item["warnings"]:
-            say(f"Note: {warning['text']}", indent=2)
-    verdicts = Counter(evaluation.verdict for evaluation in evaluations.of_run.values())
+        say_result(result, evaluations, quietly=len(done) > LINES_EACH and not dry_run)
     if len(done) > 1:
+        counts = Counter(result.status for result in done)
         say(words.import_counts(counts) + ("; dry run, nothing was stored." if dry_run else "."))
+        verdicts = Counter(evaluation.verdict for evaluation in evaluations.of_run.values())
         if verdicts:
             say("Runs: " + ", ".join(f"{n} {verdict}" for verdict, n in verdicts.most_common()) + ".")
-    if counts["held"] and not dry_run:
-        say("Answer held logs: ovenbook held")
 
 
 def add_to(app: typer.Typer) -> None:

@@ -105,7 +105,7 @@ def _plain(value: Any) -> Any:
 
 
 def records(frame: Any) -> list[dict[str, Any]]:
-    """Rows of a data frame as dictionaries of plain values: missing is None, times are ISO 8601 in UTC with a Z."""
+    """Rows of a data frame as dictionaries of plain values: missing is None, times are ISO 8601 in UTC."""
     import pandas as pd
 
     out: list[dict[str, Any]] = []
@@ -125,9 +125,10 @@ def records(frame: Any) -> list[dict[str, Any]]:
 
 
 def utc_text(moment: Any) -> str:
-    """A UTC time (aware, or naive as the archive keeps it) as ISO 8601 with a Z, fractions only when there are any."""
-    text = moment.replace(tzinfo=None).isoformat()
-    return (text.rstrip("0").rstrip(".") if "." in text else text) + "Z"
+    """A UTC time (aware, or naive as the archive keeps it) as ISO 8601 with its offset, as imports print it."""
+    from datetime import UTC
+
+    return (moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)).isoformat()
 
 
 def local_text(moment: Any, zone: str) -> str:

@@ -126,7 +126,9 @@ def show(
     run: Annotated[str, typer.Argument(metavar="RUN", help="The run's number, or latest.")],
     as_json: Json = False,
 ) -> None:
-    """Show one run: danger first, then the verdict, its limits, the metrics, the findings and what is known about it.
+    """Show one run: danger, verdict, limits, findings.
+
+    Danger leads, then the verdict in words; then the limits, the findings, the metrics and what is recorded with the run.
 
     \b
     Examples:

@@ -1,0 +1,137 @@
+"""`ovenbook verify`, `backup`, `restore`, `rebuild`, `reevaluate`: keeping the archive sound."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from dashboard.commands.opening import archive_path, run_number, the_archive
+from dashboard.commands.output import DONE, HELD_OR_REJECTED, Json, print_json, say
+
+
+def verify(ctx: typer.Context, as_json: Json = False) -> None:
+    """Check the archive for damage.
+
+    Every log's hash, every run's samples, nothing left over, the documented views.
+
+    \b
+    Example:
+      ovenbook verify
+    """
+    from ingest.archive.verify import verify as check
+
+    archive = the_archive(ctx)
+    problems = check(archive)
+    if as_json:
+        print_json([{"code": problem.code, "text": problem.text} for problem in problems])
+    elif problems:
+        for problem in problems:
+            say(f"{problem.code}: {problem.text}")
+        say("Restore a backup, or make the runs again from the original logs: ovenbook rebuild")
+    else:
+        logs = int(archive.read("SELECT count(*) AS n FROM log")["n"].iloc[0])
+        runs = int(archive.read("SELECT count(*) AS n FROM run")["n"].iloc[0])
+        say(f"Sound: {logs} logs and {runs} runs checked in {archive.path}.")
+    raise typer.Exit(HELD_OR_REJECTED if problems else DONE)
+
+
+def backup(
+    ctx: typer.Context,
+    to: Annotated[Path, typer.Argument(metavar="FILE", help="Where the copy goes; must not exist yet.")],
+) -> None:
+    """Copy the whole archive to one file.
+
+    Others may be using it meanwhile.
+
+    \b
+    Example:
+      ovenbook backup /mnt/backup/ovenbook-2025-03-14.duckdb
+    """
+    from ingest.archive.care import backup as copy
+
+    archive = the_archive(ctx)
+    copy(archive, to)
+    say(f"Backed up to {to}. Bring it back with: ovenbook restore {to}")
+
+
+def restore(
+    ctx: typer.Context,
+    source: Annotated[Path, typer.Argument(metavar="FILE", help="A file made by backup.")],
+    to: Annotated[
+        Path | None,
+        typer.Option("--to", metavar="FILE", help="The archive to make; must not exist. Default: the archive."),
+    ] = None,
+) -> None:
+    """Make an archive from a backup. Never overwrites: move the old file away first.
+
+    \b
+    Example:
+      ovenbook restore ovenbook-2025-03-14.duckdb --to restored.duckdb
+    """
+    from ingest.archive import default_path
+    from ingest.archive.care import restore as bring_back
+
+    goal = to or Path(archive_path(ctx) or default_path())
+    bring_back(source, goal)
+    say(f"Restored to {goal}.")
+
+
+def rebuild(ctx: typer.Context) -> None:
+    """Make every run again from the original logs.
+
+    Today's reader and rules are used. What people typed is kept.
+
+    \b
+    Example:
+      ovenbook rebuild
+    """
+    from analysis.store import evaluate_and_write
+    from ingest.archive.care import rebuild as make_again
+    from ingest.reading import read_log
+
+    archive = the_archive(ctx)
+    outcome = make_again(archive, read_log, evaluate_and_write)
+    say(f"Rebuilt from the original logs: {outcome}")
+
+
+def reevaluate(
+    ctx: typer.Context,
+    runs: Annotated[list[str] | None, typer.Argument(metavar="RUN...", help="Run numbers; none means all.")] = None,
+) -> None:
+    """Judge runs again by the windows and rules of today.
+
+    \b
+    Examples:
+      ovenbook reevaluate
+      ovenbook reevaluate 12 13
+    """
+    from analysis.store import reevaluate as judge_again
+
+    archive = the_archive(ctx)
+    numbers = [run_number(archive, run) for run in runs] if runs else None
+    before = _verdicts(archive)
+    judge_again(archive, numbers)
+    after = _verdicts(archive)
+    changed = [run for run, verdict in after.items() if before.get(run) != verdict]
+    judged = len(numbers) if numbers is not None else len(after)
+    say(f"{judged} runs judged again, {len(changed)} verdicts changed.")
+    for run in changed[:20]:
+        say(f"Run {run}: {before.get(run) or 'not evaluated'} before, {after[run] or 'not evaluated'} now.", indent=2)
+
+
+def _verdicts(archive: object) -> dict[int, str | None]:
+    frame = archive.read("SELECT run, verdict FROM run_overview ORDER BY run")  # pyright: ignore[reportAttributeAccessIssue]
+    return {int(run): verdict for run, verdict in zip(frame["run"], frame["verdict"], strict=True)}
+
+
+def add_to(app: typer.Typer) -> None:
+    for name, command in (
+        ("verify", verify),
+        ("backup", backup),
+        ("restore", restore),
+        ("rebuild", rebuild),
+        ("reevaluate", reevaluate),
+    ):
+        app.command(name)(command)

@@ -1,0 +1,122 @@
+"""`ovenbook event`: maintenance and changes on an oven."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from dashboard.commands.dates import moment
+from dashboard.commands.opening import the_archive, who
+from dashboard.commands.output import Json, local_text, print_json, records, say, table, wrong_usage
+from dashboard.commands.reference import one_named
+
+KINDS = (
+    *(
+        "element",
+        "seal",
+        "fan",
+        "clean",
+        "relay",
+        "thermocouple",
+        "controller",
+        "firmware",
+        "profile",
+        "moved",
+        "other",
+    ),
+)
+
+group = typer.Typer(help="Maintenance and changes on an oven, with their dates.", no_args_is_help=True)
+
+
+@group.command("add")
+def add(
+    ctx: typer.Context,
+    oven: Annotated[str, typer.Argument(metavar="OVEN", help="The oven's name.")],
+    kind: Annotated[str, typer.Argument(metavar="KIND", help=f"One of: {', '.join(KINDS)}.")],
+    on: Annotated[
+        str, typer.Option("--on", metavar="DATE", help="2025-03-14, 2025-03-14T09:30, 2025-03 or now.")
+    ] = "now",
+    note: Annotated[str | None, typer.Option(metavar="TEXT", help="What was done.")] = None,
+    expected: Annotated[str | None, typer.Option(metavar="TEXT", help="What it was meant to change.")] = None,
+    restart: Annotated[
+        bool, typer.Option("--restart-baseline", help="Later runs are compared only with runs after this event.")
+    ] = False,
+) -> None:
+    """Record an event. The date may be in the past, and only a month.
+
+    \b
+    Examples:
+      ovenbook event add "Oven A" element --on 2025-03-14 --note "upper element replaced" --restart-baseline
+      ovenbook event add "Oven A" clean
+    """
+    from ingest.archive import reference
+
+    if kind not in KINDS:
+        raise wrong_usage(f"'{kind}' is not a kind of event. Choose one of: {', '.join(KINDS)}.")
+    archive = the_archive(ctx)
+    at, precision = moment(on, archive.zone)
+    oven_id, oven_name = one_named(archive, "oven", oven)
+    with archive.transaction() as con:
+        number = reference.add_event(
+            con,
+            oven_id,
+            kind,
+            at,
+            at_precision=precision,
+            note=note,
+            expected=expected,
+            restarts_baseline=restart,
+            origin="typed",
+            who=who(),
+        )
+    say(f"Event {number}: {kind} on {oven_name}, {event_date(at, precision, archive.zone)}.")
+
+
+@group.command("list")
+def list_events(
+    ctx: typer.Context,
+    oven: Annotated[str | None, typer.Option(metavar="NAME", help="Only events of this oven.")] = None,
+    as_json: Json = False,
+) -> None:
+    """List events, oldest first.
+
+    \b
+    Example:
+      ovenbook event list --oven "Oven A"
+    """
+    archive = the_archive(ctx)
+    where, values = "", []
+    if oven is not None:
+        where, values = "WHERE oven = ?", [one_named(archive, "oven", oven)[1]]
+    rows = records(archive.read(f"SELECT * FROM oven_event {where} ORDER BY happened_at, event", values))
+    if as_json:
+        print_json(rows)
+        return
+    if not rows:
+        say('No event is recorded. Example: ovenbook event add "Oven A" clean --on 2025-03-14')
+        return
+    table(
+        ("event", "when", "oven", "kind", "note"),
+        [
+            (
+                row["event"],
+                event_date(row["happened_at"], row["at_precision"], archive.zone),
+                row["oven"],
+                row["kind"],
+                "; ".join(filter(None, (row["note"], "baseline restarts" if row["restarts_baseline"] else None))),
+            )
+            for row in rows
+        ],
+        right=("event",),
+    )
+
+
+def event_date(at: object, precision: str, zone: str) -> str:
+    """A date no more exact than it was given."""
+    return local_text(at, zone)[: {"month": 7, "day": 10}.get(precision, 16)]
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(group, name="event")

@@ -1,0 +1,322 @@
+"""`ovenbook paste` and `jar`: what the boards were soldered with, and the window it asks for."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Any
+
+import typer
+
+from dashboard.commands.dates import day, moment
+from dashboard.commands.limits import limit_rows
+from dashboard.commands.opening import the_archive, who
+from dashboard.commands.output import Json, Refusal, local_text, print_json, records, say, table, wrong_usage
+from dashboard.commands.reference import must_be_new, one_named
+
+pastes = typer.Typer(help="Solder pastes with their windows.", no_args_is_help=True)
+jars = typer.Typer(
+    help="Opened jars of paste. Runs inherit the open jar until another is opened.", no_args_is_help=True
+)
+
+Peak = Annotated[str | None, typer.Option("--peak", metavar="LOW:HIGH", help="Peak at the joint in °C, as 235:250.")]
+Above = Annotated[
+    str | None, typer.Option("--above-liquidus", metavar="LOW:HIGH", help="Time above liquidus in s, as 40:90.")
+]
+Soak = Annotated[
+    str | None,
+    typer.Option("--soak", metavar="FROM:TO:LOW:HIGH", help="Soak between two °C, in s, as 150:200:60:120."),
+]
+RampUp = Annotated[str | None, typer.Option("--ramp-up", metavar="LOW:HIGH", help="Steepest ramp up in °C/s, as :3.")]
+Cooling = Annotated[str | None, typer.Option("--cooling", metavar="LOW:HIGH", help="Steepest cooling in °C/s, as :6.")]
+Source = Annotated[str | None, typer.Option("--source", metavar="TEXT", help="Where the limits stand.")]
+Revision = Annotated[str | None, typer.Option("--revision", metavar="TEXT", help="The revision of that sheet.")]
+
+
+@pastes.command("add")
+def add_paste(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The paste's name as on the jar.")],
+    alloy: Annotated[
+        str | None, typer.Option("--alloy", metavar="ALLOY", help="Its alloy, as SAC305 or Sn63Pb37.")
+    ] = None,
+    liquidus: Annotated[
+        float | None, typer.Option("--liquidus", metavar="C", help="Liquidus in °C, for an alloy not in the table.")
+    ] = None,
+    solidus: Annotated[float | None, typer.Option("--solidus", metavar="C", help="Solidus in °C, likewise.")] = None,
+    family: Annotated[
+        str | None, typer.Option("--family", metavar="WORD", help="SnPb, PbFree or BiSn, likewise.")
+    ] = None,
+    powder: Annotated[str | None, typer.Option("--powder", metavar="TYPE", help="Powder type, as 4.")] = None,
+    flux: Annotated[str | None, typer.Option("--flux", metavar="TEXT", help="Flux class.")] = None,
+    open_life: Annotated[
+        float | None, typer.Option("--open-life", metavar="DAYS", min=0, help="Working life once opened, in days.")
+    ] = None,
+    peak: Peak = None,
+    above_liquidus: Above = None,
+    soak: Soak = None,
+    ramp_up: RampUp = None,
+    cooling: Cooling = None,
+    source: Source = None,
+    revision: Revision = None,
+    note: Annotated[str | None, typer.Option("--note", metavar="TEXT", help="Anything worth knowing.")] = None,
+) -> None:
+    """Record a paste. Limits come from its own data sheet: name the sheet and its revision.
+
+    Without limits, runs are judged by the default window of the alloy family, marked as a default.
+
+    \b
+    Example:
+      ovenbook paste add "Invented 305" --alloy SAC305 --peak 235:250 --above-liquidus 40:90 \\
+        --soak 150:200:60:120 --ramp-up :3 --source "data sheet" --revision 2024-05
+    """
+    from ingest.alloys import KNOWN_ALLOYS, alloy_in
+    from ingest.archive import reference
+
+    found = alloy_in(alloy or name)
+    if found is None and liquidus is None:
+        raise wrong_usage(
+            f"the alloy of '{name}' is not known. Name it with --alloy ({', '.join(KNOWN_ALLOYS)}), "
+            "or give --liquidus and --family."
+        )
+    if found is None and family not in ("SnPb", "PbFree", "BiSn"):
+        raise wrong_usage("an alloy that is not in the table needs --family: SnPb, PbFree or BiSn.")
+    liquidus_c = liquidus if liquidus is not None else found.liquidus_c if found else None
+    solidus_c = solidus if solidus is not None else found.solidus_c if found else liquidus_c
+    rows = limit_rows(liquidus_c, peak, above_liquidus, soak, ramp_up, cooling)
+    if rows and not source:
+        raise wrong_usage("limits need to say where they stand: add --source 'data sheet of ...' and --revision.")
+    archive = the_archive(ctx)
+    must_be_new(archive, "paste", name)
+    with archive.transaction() as con:
+        paste_id = reference.add_paste(
+            con,
+            name,
+            alloy=found.name if found else alloy or "unknown",
+            family=family or (found.family if found else None),
+            solidus_c=solidus_c,
+            liquidus_c=liquidus_c,
+            powder_type=powder,
+            flux=flux,
+            open_life_days=open_life,
+            note=note,
+        )
+        if rows:
+            reference.add_window(con, "paste", source or "", revision or "", rows, paste_id=paste_id)
+    tail = (
+        f"{len(rows)} limits from {source}." if rows else "It has no limits of its own; the family's default is used."
+    )
+    say(f"Paste '{name}' is recorded, liquidus {liquidus_c:g} °C. {tail}")
+
+
+@pastes.command("window")
+def new_window(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="PASTE", help="The paste's name.")],
+    source: Annotated[str, typer.Option("--source", metavar="TEXT", help="Where the limits stand.")],
+    revision: Annotated[str, typer.Option("--revision", metavar="TEXT", help="The revision of that sheet.")],
+    peak: Peak = None,
+    above_liquidus: Above = None,
+    soak: Soak = None,
+    ramp_up: RampUp = None,
+    cooling: Cooling = None,
+) -> None:
+    """Record a new revision of a paste's window.
+
+    The earlier one is kept; runs stay judged by it until they are judged again.
+
+    \b
+    Example:
+      ovenbook paste window "Invented 305" --peak 235:248 --source "data sheet" --revision 2025-02
+    """
+    from ingest.archive import reference
+
+    archive = the_archive(ctx)
+    paste_id, paste_name = one_named(archive, "paste", name)
+    liquidus_c = float(
+        archive.read("SELECT liquidus_c FROM paste WHERE paste_id = ?", (paste_id,))["liquidus_c"].iloc[0]
+    )
+    rows = limit_rows(liquidus_c, peak, above_liquidus, soak, ramp_up, cooling)
+    if not rows:
+        raise wrong_usage("a window needs at least one limit. Example: --peak 235:248")
+    with archive.transaction() as con:
+        reference.add_window(con, "paste", source, revision, rows, paste_id=paste_id)
+    say(
+        f"Paste '{paste_name}': {len(rows)} limits from {source}, revision {revision}. "
+        "Judge earlier runs again: ovenbook reevaluate"
+    )
+
+
+@pastes.command("list")
+def list_pastes(ctx: typer.Context, as_json: Json = False) -> None:
+    """List pastes with their limits and where those stand.
+
+    \b
+    Example:
+      ovenbook paste list --json
+    """
+    from dashboard import words
+
+    archive = the_archive(ctx)
+    rows = records(
+        archive.read("SELECT paste_id AS paste, * EXCLUDE (paste_id, created_at) FROM paste ORDER BY is_default, name")
+    )
+    limits = records(
+        archive.read(
+            "SELECT w.paste_id AS paste, w.source, w.revision, w.is_default, l.metric, l.parameters, l.low, l.high, l.unit"
+            " FROM limit_window w JOIN window_limit l USING (window_id)"
+            " WHERE w.scope = 'paste' AND w.superseded_at IS NULL ORDER BY w.window_id, l.metric"
+        )
+    )
+    for row in rows:
+        row["limits"] = [
+            {**{k: v for k, v in limit.items() if k != "paste"}, "parameters": json.loads(limit["parameters"])}
+            for limit in limits
+            if limit["paste"] == row["paste"]
+        ]
+    if as_json:
+        print_json(rows)
+        return
+    for row in rows:
+        default = ", a default of its alloy family: the paste's own sheet wins" if row["is_default"] else ""
+        say(f"{row['name']}: {row['alloy']}, liquidus {row['liquidus_c']:g} °C{default}", bold=True)
+        for limit in row["limits"]:
+            name = words.metric_text(limit["metric"], limit["parameters"])
+            bounds = words.limit_text(limit["metric"], limit["low"], limit["high"], limit["unit"])
+            say(f"{name}: {bounds}", indent=2)
+        for source in dict.fromkeys(words.source_text(limit["source"], limit["revision"]) for limit in row["limits"]):
+            say(f"From {source}.", indent=2)
+        if not row["limits"]:
+            say("No limits of its own.", indent=2)
+
+
+# Jars ----------------------------------------------------------------------------------------------------------------
+
+
+@jars.command("open")
+def open_jar(
+    ctx: typer.Context,
+    label: Annotated[str, typer.Argument(metavar="LABEL", help="What you write on the jar; must be new.")],
+    paste: Annotated[str, typer.Option("--paste", metavar="NAME", help="The paste in it.")],
+    lot: Annotated[str | None, typer.Option("--lot", metavar="TEXT", help="Its lot.")] = None,
+    expiry: Annotated[
+        str | None, typer.Option("--expiry", metavar="DATE", help="Expiry on the label, 2025-12-31.")
+    ] = None,
+    opened: Annotated[
+        str, typer.Option("--opened", metavar="DATE", help="When it was opened: now, a day or a time.")
+    ] = "now",
+    storage: Annotated[str | None, typer.Option("--storage", metavar="TEXT", help="How it is kept.")] = None,
+    note: Annotated[str | None, typer.Option("--note", metavar="TEXT", help="Anything worth knowing.")] = None,
+) -> None:
+    """Record that a jar was opened.
+
+    Later runs with this paste inherit it until another jar is opened.
+
+    \b
+    Example:
+      ovenbook jar open J7 --paste "Invented 305" --lot L2031 --expiry 2025-12-31 --storage refrigerator
+    """
+    from ingest.archive import reference
+
+    archive = the_archive(ctx)
+    paste_id, paste_name = one_named(archive, "paste", paste)
+    must_be_new(archive, "jar", label)
+    at, _ = moment(opened, archive.zone)
+    with archive.transaction() as con:
+        reference.add_jar(
+            con,
+            label,
+            paste_id,
+            lot=lot,
+            expiry=day(expiry) if expiry else None,
+            opened_at=at,
+            storage=storage,
+            note=note,
+        )
+    say(f"Jar '{label}' of {paste_name} is open since {local_text(at, archive.zone)}.")
+
+
+@jars.command("list")
+def list_jars(ctx: typer.Context, as_json: Json = False) -> None:
+    """List jars, newest first, with their age and the number of their runs.
+
+    \b
+    Example:
+      ovenbook jar list
+    """
+    archive = the_archive(ctx)
+    rows = records(
+        archive.read(
+            "SELECT j.label AS jar, p.name AS paste, j.lot, j.expiry, j.opened_at, j.finished_at, j.storage, j.note,"
+            " p.open_life_days, count(r.run_id) AS runs FROM jar j JOIN paste p USING (paste_id)"
+            " LEFT JOIN run r ON r.jar_id = j.jar_id GROUP BY ALL ORDER BY j.opened_at DESC NULLS LAST, j.label"
+        )
+    )
+    if as_json:
+        print_json(rows)
+        return
+    if not rows:
+        say('No jar is recorded. Open one: ovenbook jar open J1 --paste "SAC305 default" --lot L1')
+        return
+    table(
+        ("jar", "paste", "lot", "opened", "expires", "runs", "remark"),
+        [
+            (
+                row["jar"],
+                row["paste"],
+                row["lot"] or "unknown",
+                local_text(row["opened_at"], archive.zone)[:10],
+                (row["expiry"] or "unknown")[:10],
+                row["runs"],
+                _jar_remark(row),
+            )
+            for row in rows
+        ],
+        right=("runs",),
+    )
+
+
+def _jar_remark(jar: dict[str, Any]) -> str:
+    """What there is to say about a jar's age today."""
+    from datetime import UTC, datetime
+
+    now = datetime.now(UTC)
+    remarks: list[str] = []
+    if jar["finished_at"]:
+        remarks.append("finished")
+    elif jar["expiry"] and datetime.fromisoformat(jar["expiry"]).date() < now.date():
+        remarks.append("expired")
+    elif jar["opened_at"] and jar["open_life_days"]:
+        days = (now - datetime.fromisoformat(jar["opened_at"])).total_seconds() / 86400
+        if days > jar["open_life_days"]:
+            remarks.append(f"open longer than its {jar['open_life_days']:g} days")
+    return "; ".join(filter(None, (*remarks, jar["note"])))
+
+
+@jars.command("finish")
+def finish_jar(
+    ctx: typer.Context,
+    label: Annotated[str, typer.Argument(metavar="LABEL", help="The jar's label.")],
+    on: Annotated[str, typer.Option("--on", metavar="DATE", help="When it was finished.")] = "now",
+) -> None:
+    """Record that a jar is used up; runs no longer inherit it.
+
+    \b
+    Example:
+      ovenbook jar finish J7
+    """
+    from ingest.archive import reference
+
+    archive = the_archive(ctx)
+    jar_id, jar_label = one_named(archive, "jar", label)
+    at, _ = moment(on, archive.zone)
+    with archive.transaction() as con:
+        opened = con.execute("SELECT opened_at FROM jar WHERE jar_id = ?", [jar_id]).fetchone()
+        if opened and opened[0] is not None and at.replace(tzinfo=None) < opened[0]:
+            raise Refusal(f"jar '{jar_label}' was opened after that. See: ovenbook jar list")
+        reference.correct(con, "jar", jar_id, "finished_at", at.replace(tzinfo=None), who(), "finished")
+    say(f"Jar '{jar_label}' is finished.")
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(pastes, name="paste")
+    app.add_typer(jars, name="jar")

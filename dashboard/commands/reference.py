@@ -1,0 +1,263 @@
+"""`ovenbook oven`, `board`: the things runs are made with. Pastes and jars have their own file."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from dashboard.commands.opening import assignments, the_archive, who
+from dashboard.commands.output import Json, Refusal, print_json, records, say, table, wrong_usage
+
+if TYPE_CHECKING:
+    from ingest.archive import Archive
+
+_NAME_COLUMN = {"oven": "name", "paste": "name", "board": "name", "profile": "name", "jar": "label"}
+
+
+def one_named(archive: Archive, kind: str, name: str) -> tuple[int, str]:
+    """Number and exact name of the oven, paste, jar or board called `name` (case does not matter)."""
+    column = _NAME_COLUMN[kind]
+    found = archive.read(
+        f"SELECT {kind}_id AS id, {column} AS name FROM {kind} WHERE lower({column}) = lower(?) ORDER BY 1 DESC",
+        (name,),
+    )
+    if found.empty:
+        known = archive.read(f"SELECT DISTINCT {column} AS name FROM {kind} ORDER BY 1")["name"].tolist()
+        way_out = f"Known: {', '.join(known)}." if known else f"None is recorded yet; add it: ovenbook {kind} add NAME."
+        raise Refusal(f"no {kind} is called '{name}'. {way_out}")
+    return int(found["id"].iloc[0]), str(found["name"].iloc[0])
+
+
+def must_be_new(archive: Archive, kind: str, name: str) -> None:
+    column = _NAME_COLUMN[kind]
+    if not archive.read(f"SELECT 1 FROM {kind} WHERE lower({column}) = lower(?)", (name,)).empty:
+        raise Refusal(f"a {kind} called '{name}' is already recorded. See: ovenbook {kind} list")
+
+
+# Ovens ---------------------------------------------------------------------------------------------------------------
+
+ovens = typer.Typer(help="Ovens: one entry for each oven with its controller.", no_args_is_help=True)
+OVEN_FIELDS = ("controller", "note", "control_channel")
+
+
+@ovens.command("add")
+def add_oven(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What you call the oven.")],
+    controller: Annotated[str | None, typer.Option(metavar="TEXT", help="The controller that writes its logs.")] = None,
+    control_channel: Annotated[
+        str | None,
+        typer.Option("--control-channel", metavar="CHANNEL", help="The channel that steers the heat, or average."),
+    ] = None,
+    note: Annotated[str | None, typer.Option(metavar="TEXT", help="Anything worth knowing.")] = None,
+) -> None:
+    """Record an oven.
+
+    \b
+    Example:
+      ovenbook oven add "Oven A" --controller "bench controller, two channels" --control-channel T1
+    """
+    from ingest.archive import reference
+
+    archive = the_archive(ctx)
+    must_be_new(archive, "oven", name)
+    with archive.transaction() as con:
+        reference.add_oven(con, name, controller=controller, control_channel=control_channel, note=note)
+    say(f"Oven '{name}' is recorded. Use it: ovenbook import LOG.csv --oven '{name}'")
+
+
+@ovens.command("list")
+def list_ovens(ctx: typer.Context, as_json: Json = False) -> None:
+    """List ovens with the number of their runs.
+
+    \b
+    Example:
+      ovenbook oven list --json
+    """
+    archive = the_archive(ctx)
+    rows = records(
+        archive.read(
+            "SELECT o.oven_id AS oven, o.name, o.controller, o.control_channel, o.note, o.placements,"
+            " o.budget AS uncertainty_budget,"
+            " count(r.run_id) AS runs, max(r.started_at) AS last_run FROM oven o LEFT JOIN run r USING (oven_id)"
+            " GROUP BY ALL ORDER BY o.name"
+        )
+    )
+    for row in rows:
+        for field in ("placements", "uncertainty_budget"):
+            row[field] = json.loads(row[field]) if isinstance(row[field], str) else row[field]
+    if as_json:
+        print_json(rows)
+        return
+    if not rows:
+        say('No oven is recorded. Add one: ovenbook oven add "Oven A"')
+        return
+    table(
+        ("name", "runs", "controller", "control channel", "note"),
+        [(r["name"], r["runs"], r["controller"], r["control_channel"] or "unknown", r["note"]) for r in rows],
+        right=("runs",),
+    )
+    for row in rows:
+        for channel, placed in row["placements"].items():
+            place, attachment = placed.get("place"), placed.get("attachment")
+            say(f"{row['name']}, {channel}: {', '.join(filter(None, (place, attachment)))}", indent=2)
+
+
+@ovens.command("set")
+def set_oven(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="OVEN", help="The oven's name.")],
+    fields: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="FIELD=VALUE...",
+            help="name, controller, control_channel, note; place:CHANNEL and attachment:CHANNEL say where a thermocouple sits.",
+        ),
+    ],
+    why: Annotated[str | None, typer.Option(metavar="TEXT", help="Why it is corrected.")] = None,
+) -> None:
+    """Correct what is recorded of an oven.
+
+    The old value is kept with who, when and why.
+
+    \b
+    Examples:
+      ovenbook oven set "Oven A" control_channel=T1
+      ovenbook oven set "Oven A" "place:T2=board, left corner" attachment:T2=tape --why "moved for the new board"
+    """
+    from ingest.archive import reference
+
+    changes = assignments(fields, "ovenbook oven set 'Oven A' control_channel=T1")
+    archive = the_archive(ctx)
+    oven_id, oven_name = one_named(archive, "oven", name)
+    placements: dict[str, Any] = {}
+    plain: dict[str, str | None] = {}
+    for field, value in changes.items():
+        part, colon, channel = field.partition(":")
+        if colon and part in ("place", "attachment") and channel:
+            placements.setdefault(channel, {})[part] = value or None
+        elif field in ("name", *OVEN_FIELDS):
+            plain[field] = value or None
+        else:
+            raise wrong_usage(
+                f"an oven has no field '{field}'. Fields: name, {', '.join(OVEN_FIELDS)}, place:CHANNEL, attachment:CHANNEL."
+            )
+    with archive.transaction() as con:
+        for field, value in plain.items():
+            reference.correct(con, "oven", oven_id, field, value, who(), why)
+        if placements:
+            kept = con.execute("SELECT placements FROM oven WHERE oven_id = ?", [oven_id]).fetchone()
+            merged = json.loads(kept[0]) if kept else {}
+            for channel, placed in placements.items():
+                merged[channel] = {**merged.get(channel, {}), **placed}
+            reference.correct(con, "oven", oven_id, "placements", json.dumps(merged, ensure_ascii=False), who(), why)
+    say(f"Oven '{oven_name}': {', '.join(changes)} set. It holds for runs stored from now on.")
+
+
+# Boards --------------------------------------------------------------------------------------------------------------
+
+boards = typer.Typer(help="Board types, with their revision and what they can stand.", no_args_is_help=True)
+
+
+@boards.command("add")
+def add_board(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The board's name.")],
+    revision: Annotated[str, typer.Option(metavar="TEXT", help="Its revision.")] = "",
+    width: Annotated[float | None, typer.Option("--width", metavar="MM", min=0, help="Width in mm.")] = None,
+    height: Annotated[float | None, typer.Option("--height", metavar="MM", min=0, help="Height in mm.")] = None,
+    thickness: Annotated[
+        float | None, typer.Option("--thickness", metavar="MM", min=0, help="Thickness in mm.")
+    ] = None,
+    layers: Annotated[int | None, typer.Option("--layers", metavar="N", min=1, help="Copper layers.")] = None,
+    mass: Annotated[float | None, typer.Option("--mass", metavar="G", min=0, help="Mass in g, as weighed.")] = None,
+    joints: Annotated[
+        int | None, typer.Option("--joints", metavar="N", min=0, help="Solder joints on a board.")
+    ] = None,
+    components: Annotated[
+        int | None, typer.Option("--components", metavar="N", min=0, help="Parts on a board.")
+    ] = None,
+    package_thickness: Annotated[
+        float | None,
+        typer.Option(
+            "--package-thickness",
+            metavar="MM",
+            min=0,
+            help="Thickness of the part most sensitive to heat, for its ceiling.",
+        ),
+    ] = None,
+    package_volume: Annotated[
+        float | None, typer.Option("--package-volume", metavar="MM3", min=0, help="Volume of that part in mm³.")
+    ] = None,
+    note: Annotated[str | None, typer.Option(metavar="TEXT", help="Anything worth knowing.")] = None,
+) -> None:
+    """Record a board type.
+
+    With the thickness and volume of its most sensitive package, runs are also judged by the body ceiling of J-STD-020.
+
+    \b
+    Example:
+      ovenbook board add Blinker --revision B --joints 212 --package-thickness 1.2 --package-volume 180
+    """
+    from ingest.archive import reference
+
+    archive = the_archive(ctx)
+    if not archive.read("SELECT 1 FROM board WHERE lower(name) = lower(?) AND revision = ?", (name, revision)).empty:
+        raise Refusal(f"board '{name}' {revision} is already recorded. See: ovenbook board list")
+    with archive.transaction() as con:
+        reference.add_board(
+            con,
+            name,
+            revision=revision,
+            width_mm=width,
+            height_mm=height,
+            thickness_mm=thickness,
+            layers=layers,
+            mass_g=mass,
+            joints=joints,
+            components=components,
+            package_thickness_mm=package_thickness,
+            package_volume_mm3=package_volume,
+            note=note,
+        )
+    say(f"Board '{' '.join(filter(None, (name, revision)))}' is recorded.")
+
+
+@boards.command("list")
+def list_boards(ctx: typer.Context, as_json: Json = False) -> None:
+    """List board types with the number of their runs.
+
+    \b
+    Example:
+      ovenbook board list
+    """
+    archive = the_archive(ctx)
+    rows = records(
+        archive.read(
+            "SELECT b.board_id AS board, b.* EXCLUDE (board_id, created_at), count(r.run_id) AS runs"
+            " FROM board b LEFT JOIN run r USING (board_id) GROUP BY ALL ORDER BY b.name, b.revision"
+        )
+    )
+    if as_json:
+        print_json(rows)
+        return
+    if not rows:
+        say("No board is recorded. Add one: ovenbook board add NAME --joints 212")
+        return
+    table(
+        ("name", "revision", "runs", "joints", "size mm", "note"),
+        [(r["name"], r["revision"], r["runs"], r["joints"], _size(r), r["note"]) for r in rows],
+        right=("runs", "joints"),
+    )
+
+
+def _size(board: dict[str, Any]) -> str:
+    sides = [board[key] for key in ("width_mm", "height_mm", "thickness_mm")]
+    return " × ".join(f"{side:g}" for side in sides) if all(side is not None for side in sides) else ""
+
+
+def add_to(app: typer.Typer) -> None:
+    app.add_typer(ovens, name="oven")
+    app.add_typer(boards, name="board")

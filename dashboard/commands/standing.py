@@ -1,0 +1,142 @@
+"""`ovenbook serve`, `watch`, `capture`: the commands that stay until they are stopped with Ctrl-C."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from dashboard.commands.imports import Evaluations, say_result
+from dashboard.commands.opening import the_archive, who
+from dashboard.commands.output import DONE, HELD_OR_REJECTED, Refusal, say
+
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+
+Oven = Annotated[str | None, typer.Option("--oven", metavar="NAME", help="The oven these logs come from.")]
+
+
+def serve(
+    ctx: typer.Context,
+    host: Annotated[str, typer.Option("--host", metavar="ADDRESS", help="Address to answer on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option("--port", metavar="N", min=1, max=65535, help="Port to answer on.")] = 8501,
+) -> None:
+    """Show the archive in a browser, until Ctrl-C.
+
+    It answers this machine only, unless another address is given.
+
+    \b
+    Example:
+      ovenbook serve --port 8600
+    """
+    archive = the_archive(ctx)
+    start_pages(archive.path, host, port)
+
+
+def start_pages(path: Path, host: str, port: int) -> None:
+    if host not in LOOPBACK:
+        say(
+            f"Anyone who can reach {host} on port {port} can read and change this archive: there is no login. "
+            "Use it in a network you trust only."
+        )
+    say(f"Ovenbook is at http://{host}:{port} with {path}. Stop it with Ctrl-C.")
+    from dashboard.service import serve as run_pages
+
+    run_pages(path, host=host, port=port)
+
+
+def watch(
+    ctx: typer.Context,
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the controller or its computer writes logs.")],
+    oven: Oven = None,
+    move_to: Annotated[
+        Path | None,
+        typer.Option("--move-to", metavar="FOLDER", help="Move stored logs there. Otherwise nothing is moved."),
+    ] = None,
+    once: Annotated[bool, typer.Option("--once", help="Import what is there now and leave.")] = False,
+) -> None:
+    """Import each new log of a folder, until Ctrl-C.
+
+    A log is taken in once it is complete, and never twice; it works on across restarts.
+
+    \b
+    Example:
+      ovenbook watch ~/oven-logs --oven "Oven A"
+    """
+    from ingest.importing import ImportOptions
+    from ingest.watching import watch as look
+
+    if not folder.is_dir():
+        raise Refusal(f"{folder} is not a folder. Make it first, or name the folder your logs are written to.")
+    archive = the_archive(ctx)
+    evaluations = Evaluations()
+    if not once:
+        say(f"Watching {folder}. Stop with Ctrl-C.")
+    status = DONE
+    try:
+        for result in look(
+            archive,
+            folder,
+            ImportOptions(source="watch", oven=oven, who=who()),
+            after_store=evaluations,
+            move_to=move_to,
+            once=once,
+        ):
+            say_result(result, evaluations)
+            if result.status in ("held", "rejected"):
+                status = HELD_OR_REJECTED
+    except KeyboardInterrupt:
+        say("Stopped. Logs that arrive meanwhile are taken in at the next start.")
+    raise typer.Exit(status)
+
+
+def capture(
+    ctx: typer.Context,
+    port: Annotated[str, typer.Argument(metavar="PORT", help="The serial port, as /dev/ttyUSB0 or COM3.")],
+    baud: Annotated[int, typer.Option("--baud", metavar="N", min=50, help="Its speed.")] = 115200,
+    oven: Oven = None,
+    folder: Annotated[
+        Path | None, typer.Option("--folder", metavar="FOLDER", help="Where the raw logs are written. Default: here.")
+    ] = None,
+    quiet_s: Annotated[
+        float, typer.Option("--quiet", metavar="S", min=1, help="Seconds without a line that end a run.")
+    ] = 60.0,
+    once: Annotated[bool, typer.Option("--once", help="Leave after one run.")] = False,
+) -> None:
+    """Record a controller's serial output as logs.
+
+    Each run is imported when it ends. Only listens; sends nothing.
+
+    \b
+    Example:
+      ovenbook capture /dev/ttyUSB0 --baud 115200 --oven "Oven A"
+    """
+    from ingest.capture import capture as record
+    from ingest.completeness import what_a_log_should_carry
+    from ingest.importing import ImportOptions
+
+    archive = the_archive(ctx)
+    evaluations = Evaluations()
+    say(what_a_log_should_carry())
+    say(f"Listening on {port}. Stop with Ctrl-C; what was heard is kept and imported.")
+    status = DONE
+    for result in record(
+        archive,
+        port,
+        ImportOptions(source="capture", oven=oven, who=who()),
+        after_store=evaluations,
+        baud=baud,
+        folder=folder or Path.cwd(),
+        quiet_s=quiet_s,
+        once=once,
+    ):
+        say_result(result, evaluations)
+        if result.status in ("held", "rejected"):
+            status = HELD_OR_REJECTED
+    raise typer.Exit(status)
+
+
+def add_to(app: typer.Typer) -> None:
+    app.command("serve")(serve)
+    app.command("watch")(watch)
+    app.command("capture")(capture)
