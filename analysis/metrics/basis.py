@@ -1,0 +1,219 @@
+"""What every group of metrics starts from: traces, peaks, passages and errors of one run, worked out once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.metrics.crossings import Crossings, crossings
+from analysis.metrics.plan import Plan, plan_for
+from analysis.metrics.slopes import window_slopes
+from analysis.metrics.traces import Traces, traces_of
+from analysis.results import Context
+from analysis.uncertainty import ATTACHMENT_K, K_FACTOR, Errors, errors
+from ingest.recording import Recording
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+NEAR_K = 3.0  # K: a passage's slope is read between 3 K below and 3 K above it, the size of one standard uncertainty
+FLAT_K = 2.0  # K: the same about "peak less 5", which must stay below the peak
+DIP_K = 1.0  # K: below liquidus by less is noise on a slow passage (three times a usual 0.3 K), not an interruption
+COOLED_K = 10.0  # K: a run that has not come down by this much from its peak was cut off near it
+GAP_S = 10.0  # s: a longer stretch without a sample may hide half of a 20 s window, so times across it are incomplete
+
+
+@dataclass
+class Basis:
+    """Everything below is (rows,) unless said otherwise; temperatures in °C, times in s.
+
+    `passages` holds the levels in this order: for each fixed level its three columns (less NEAR_K, itself, plus
+    NEAR_K), see `column`; then the columns of `special`.
+    """
+
+    traces: Traces
+    plan: Plan
+    context: Context
+    recording: Recording
+    peak_c: FloatArray
+    peak_s: FloatArray  # first and last sample within twice the noise of the peak: the ends of its flat top
+    peak_end_s: FloatArray
+    peak_time_u: FloatArray  # standard uncertainty of the first
+    start_c: FloatArray
+    noise_k: FloatArray
+    step_k: FloatArray
+    errors: Errors
+    passages: Crossings
+    column: dict[float, int]
+    special: dict[object, int]
+    judged: BoolArray  # channels that take part in spreads: no averages, no air sensors
+    cut_hot: BoolArray  # the row ends before it has come down from its peak
+    slopes: dict[float, tuple[FloatArray, FloatArray, FloatArray, FloatArray]]
+
+    def up(self, level: float) -> FloatArray:
+        """First upward passage of a fixed level."""
+        return self.passages.up_s[:, self.column[level]]
+
+    def per_kelvin(self, level: float) -> FloatArray:
+        """Seconds by which the upward passage of a level moves for one kelvin, from the passages around it."""
+        k = self.column[level]
+        up = self.passages.up_s
+        before, at, after = up[:, k - 1], up[:, k], up[:, k + 1]
+        both = (after - before) / (2 * NEAR_K)
+        if not np.isnan(both).any():
+            return both
+        # a level close to the start or to the peak has one neighbour only
+        one = np.where(np.isnan(after), at - before, after - at) / NEAR_K
+        return np.where(np.isnan(both), one, both)
+
+    def slopes_over(self, window_s: float):
+        found = self.slopes.get(window_s)
+        if found is None:
+            found = self.slopes[window_s] = window_slopes(self.traces, window_s)
+        return found
+
+
+def running_median(v: FloatArray) -> FloatArray:
+    """Median of each sample and its two neighbours (rows, n - 2)."""
+    a, b, c = v[:, :-2], v[:, 1:-1], v[:, 2:]
+    return np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+
+
+def scatter(traces: Traces) -> FloatArray:
+    """Standard deviation of the short-term scatter of each row [K]; 0 when there are fewer than three samples.
+
+    Each sample less the straight line between its neighbours; the mean absolute value is scaled to a normal standard
+    deviation, so that a few corners or spikes of the curve do not rule it.
+    """
+    t, v = traces.t, traces.v
+    if len(t) < 3:
+        return np.zeros(traces.rows)
+    w = (t[2:] - t[1:-1]) / (t[2:] - t[:-2])
+    left = 1.0 - w
+    residual = np.abs(v[:, 1:-1] - w * v[:, :-2] - left * v[:, 2:])
+    scale = 1.0 / np.sqrt(1.0 + w * w + left * left)
+    if traces.whole:
+        return (residual @ scale) / (len(t) - 2) * np.sqrt(np.pi / 2.0)
+    p = traces.present
+    real = p[:, :-2] & p[:, 1:-1] & p[:, 2:]
+    count = np.maximum(real.sum(axis=1), 1)
+    return (np.where(real, residual, 0.0) @ scale) / count * np.sqrt(np.pi / 2.0)
+
+
+def smallest_step(traces: Traces) -> FloatArray:
+    """Smallest change between neighbouring samples of each row [K], 0 when nothing changes: the reading's resolution."""
+    if len(traces.t) < 2:
+        return np.zeros(traces.rows)
+    change = np.abs(traces.v[:, 1:] - traces.v[:, :-1])
+    # 0.001 K: below the rounding of 32-bit storage at soldering temperatures (0.00002 K) and of any controller
+    change = np.where(change > 1e-3, change, np.inf)
+    if not traces.whole:
+        change = np.where(traces.present[:, 1:] & traces.present[:, :-1], change, np.inf)
+    least = change.min(axis=1)
+    return np.where(np.isfinite(least), np.minimum(least, 5.0), 0.0)
+
+
+def basis_of(recording: Recording, context: Context) -> Basis | None:
+    """Work out the basis; None when no temperature channel has a sample."""
+    traces = traces_of(recording)
+    if traces.rows == 0 or len(traces.t) == 0:
+        return None
+    plan = plan_for(context)
+    t, v = traces.t, traces.v
+    rows = traces.rows
+    r = np.arange(rows)
+    noise, step = scatter(traces), smallest_step(traces)
+    peak_c, peak_s, peak_end_s = _peaks(traces, noise)
+    early = max(int(np.searchsorted(t, t[0] + 5.0, side="right")), 1)
+    start_c = np.median(v[:, :early], axis=1)
+    if np.isnan(start_c).any():
+        start_c = np.where(np.isnan(start_c), v[r, traces.first], start_c)
+    ambient = context.ambient_c
+    room = np.minimum(start_c, 40.0) if ambient is None else np.full(rows, float(ambient))
+    e = errors(context.budget, peak_c, room, noise, step, traces.step_s, _attachments(traces, context))
+
+    column = {level: 3 * i + 1 for i, level in enumerate(plan.levels)}
+    fixed = np.array([x for level in plan.levels for x in (level - NEAR_K, level, level + NEAR_K)])
+    special: dict[object, int] = {}
+    extra: list[FloatArray] = []
+
+    def level(key: object, value: FloatArray) -> None:
+        special[key] = len(fixed) + len(extra)
+        extra.append(value)
+
+    for liquidus, _ in plan.liquidus:
+        u = K_FACTOR * e.at(liquidus)
+        level(("liquidus", liquidus, -1), liquidus - u)
+        level(("liquidus", liquidus, 1), liquidus + u)
+        level(("dip", liquidus), np.full(rows, liquidus - DIP_K))
+    for reference, below, _ in plan.near_peak:
+        base = (peak_c if reference is None else np.full(rows, reference)) - below
+        u = np.full(rows, FLAT_K) if reference is None else K_FACTOR * e.at(base)
+        level(("near", reference, below, 0), base)
+        level(("near", reference, below, -1), base - u)
+        level(("near", reference, below, 1), base + u)
+    level("flat", peak_c - np.maximum(K_FACTOR * e.random, 0.05))
+    levels = np.concatenate((np.broadcast_to(fixed, (rows, len(fixed))), np.stack(extra, axis=1)), axis=1)
+    passages = crossings(t, v, levels, traces.first, traces.last)
+    edge = peak_s - passages.up_s[:, special["flat"]]
+    edge = np.where(edge > 0, edge, traces.step_s)
+    judged = ~traces.averages & ~np.array([_in_air(context, name) for name in traces.names])
+    ended = v[r, traces.last]
+    return Basis(
+        traces,
+        plan,
+        context,
+        recording,
+        peak_c,
+        peak_s,
+        peak_end_s,
+        edge / np.sqrt(3.0),
+        start_c,
+        noise,
+        step,
+        e,
+        passages,
+        column,
+        special,
+        judged,
+        ended > peak_c - COOLED_K,
+        {},
+    )
+
+
+def _peaks(traces: Traces, noise_k: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Peak [°C] of each row with the first and the last moment [s] within twice the noise of it.
+
+    On a flat top the highest of equal values falls anywhere by noise; its two ends do not.
+    """
+    t, v = traces.t, traces.v
+    n = len(t)
+    r = np.arange(traces.rows)
+    if n >= 3:
+        middle = running_median(v)
+        if not traces.whole:
+            middle = np.where(np.isnan(middle), -np.inf, middle)
+        peak = middle.max(axis=1)
+        if np.isfinite(peak).all():
+            near = middle >= (peak - 2.0 * noise_k)[:, None]
+            return peak, t[near.argmax(axis=1) + 1], t[n - 2 - near[:, ::-1].argmax(axis=1)]
+    # fewer than three samples in a row: the highest value there is
+    filled = np.where(np.isnan(v), -np.inf, v)
+    at = filled.argmax(axis=1)
+    return filled[r, at], t[at], t[at]
+
+
+def _in_air(context: Context, name: str) -> bool:
+    place = context.placements.get(name, (None, None))[0]
+    return place is not None and place.strip().lower().split(" ")[0] == "air"
+
+
+def _attachments(traces: Traces, context: Context) -> FloatArray | None:
+    if not context.placements:
+        return None
+    ways = [(context.placements.get(name, (None, None))[1] or "").lower() for name in traces.names]
+    return np.array(
+        [next((size for word, size in ATTACHMENT_K.items() if word in way), np.nan) for way in ways]
+    )

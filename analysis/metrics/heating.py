@@ -1,0 +1,264 @@
+"""Result metrics of each channel: peak, times above temperatures, soak, ramps, cooling (definitions: quantities)."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.metrics.basis import COOLED_K, GAP_S, Basis
+from analysis.metrics.crossings import intervals_above
+from analysis.metrics.plan import parameters
+from analysis.metrics.sheet import Sheet
+
+_NONE = parameters()
+
+
+def add_heating(sheet: Sheet, b: Basis) -> None:
+    """Append the result metrics of all channels."""
+    _peak(sheet, b)
+    _liquidus(sheet, b)
+    _soaks(sheet, b)
+    _ramps_up(sheet, b)
+    _to_peak(sheet, b)
+    _near_peak(sheet, b)
+    _cooling(sheet, b)
+
+
+def _cut(b: Basis):
+    """Rows cut off near their peak, and the words for it."""
+    return b.cut_hot, lambda row: (
+        f"the log ends {b.traces.t[b.traces.last[row]] - b.peak_end_s[row]:.0f} s after the highest value, "
+        f"less than {COOLED_K:.0f} K below it: at least this much"
+    )
+
+
+def _gap(b: Basis, sound):
+    """Add rows with a long gap to an incomplete mask."""
+    mask, why = sound
+    wide = b.traces.gap_s > np.maximum(GAP_S, 3.0 * b.traces.step_s)
+    if not wide.any():
+        return sound
+    return mask | wide, lambda row: (
+        why(row) if mask[row] else f"the channel has a gap of {b.traces.gap_s[row]:.0f} s, bridged by a straight line"
+    )
+
+
+def _peak(sheet: Sheet, b: Basis) -> None:
+    u = b.errors.expanded(1.0, 1.0, b.errors.random)
+    sheet.channels("peak_c", _NONE, b.peak_c, u, incomplete=_gap(b, _cut(b)))
+
+
+def _liquidus(sheet: Sheet, b: Basis) -> None:
+    names = ("time_above_liquidus_s", "time_above_liquidus_longest_s", "time_above_liquidus_intervals")
+    if not b.plan.liquidus:
+        for name in names:
+            sheet.declined(name, _NONE, "no paste recorded, so no liquidus to count from")
+        return
+    c = b.passages
+    for level, text in b.plan.liquidus:
+        k = b.column[level]
+        total = c.above_s[:, k]
+        hot = c.ends_above[:, k]
+        lower, upper = (c.above_s[:, b.special["liquidus", level, side]] for side in (-1, 1))
+        number, longest = intervals_above(c, k, b.special["dip", level])
+        reached = number > 0
+        # half of what the expanded uncertainty at liquidus does to both edges, and noise and sampling at each edge
+        width = b.errors.at(level) * 2.0
+        systematic = (lower - upper) / 2.0
+        edge = systematic / width * b.errors.random * 2.0
+        u = np.sqrt(systematic**2 + edge**2)
+        absent = ("not reached", lambda row, x=level: f"{x:g} °C never reached, highest {b.peak_c[row]:.1f} °C")
+        sound = (
+            hot | c.starts_above[:, k],
+            lambda row, x=level, hot=hot: (
+                f"the log ends above {x:g} °C: at least this much" if hot[row] else f"the log starts above {x:g} °C"
+            ),
+        )
+        sound = _gap(b, sound)
+        none = np.where(reached, 0.0, np.nan)
+        sheet.channels(names[0], text, total + none, u, absent=absent, incomplete=sound)
+        sheet.channels(names[1], text, longest + none, u, absent=absent, incomplete=sound)
+        sheet.channels(names[2], text, number + none, None, absent=absent, incomplete=sound)
+
+
+def _passage_reason(b: Basis, level: float):
+    """Why a first upward passage does not exist."""
+    starts = b.passages.starts_above[:, b.column[level]]
+
+    def why(row: int) -> str:
+        if starts[row]:
+            return f"the run starts above {level:g} °C ({b.start_c[row]:.1f} °C)"
+        return f"{level:g} °C never reached, highest {b.peak_c[row]:.1f} °C"
+
+    return why
+
+
+def _between(b: Basis, low: float, high: float):
+    """Time from one first upward passage to another, its uncertainty, and the reason when there is none."""
+    e = b.errors
+    time = b.up(high) - b.up(low)
+    low_k, high_k = b.per_kelvin(low), b.per_kelvin(high)
+    u = e.expanded(
+        low_k - high_k,
+        low_k * e.share(low) - high_k * e.share(high),
+        e.random * np.sqrt(low_k**2 + high_k**2),
+    )
+    missing_low = np.isnan(b.up(low))
+    why_low, why_high = _passage_reason(b, low), _passage_reason(b, high)
+    return time, u, lambda row: why_low(row) if missing_low[row] else why_high(row)
+
+
+def _soaks(sheet: Sheet, b: Basis) -> None:
+    for low, high, text in b.plan.soaks:
+        time, u, why = _between(b, low, high)
+        starts = b.passages.starts_above[:, b.column[low]]
+        _with_starts(sheet, b, "soak_time_s", text, time, u, why, starts)
+
+
+def _with_starts(sheet, b, metric, text, value, u, why, starts) -> None:
+    """A value that needs passages: rows that start above the level are "not evaluated", the others "not reached"."""
+    if not starts.any():
+        sheet.channels(metric, text, value, u, absent=("not reached", why), incomplete=_gap(b, (starts, why)))
+        return
+    mark = len(sheet.values)
+    sheet.channels(metric, text, value, u, absent=("not reached", why))
+    for row in np.flatnonzero(starts & np.isnan(value)):
+        old = sheet.values[mark + row]
+        sheet.values[mark + row] = type(old)(
+            metric, old.channel, None, None, old.unit, "not evaluated", old.reason, text
+        )
+
+
+def _ramps_up(sheet: Sheet, b: Basis) -> None:
+    e = b.errors
+    for window, text in b.plan.ramp_windows:
+        _steepest(sheet, b, "ramp_up_max_c_per_s", window, text, rising=True)
+    for low, high, text in b.plan.ramp_means:
+        starts = b.passages.starts_above[:, b.column[low]]
+        low_k, why = b.per_kelvin(low), _passage_reason(b, low)
+        if high is None:
+            time = b.peak_s - b.up(low)
+            time = np.where(time > 0, time, np.nan)
+            slope = (b.peak_c - low) / time
+            u = e.expanded(
+                (1.0 - slope * low_k) / time,
+                (1.0 - slope * low_k * e.share(low)) / time,
+                np.sqrt((1.0 + (slope * low_k) ** 2) * e.random**2 + (slope * b.peak_time_u) ** 2) / time,
+            )
+        else:
+            time, u_time, why = _between(b, low, high)
+            time = np.where(time > 0, time, np.nan)
+            slope = (high - low) / time
+            u = slope / time * u_time
+        _with_starts(sheet, b, "ramp_up_mean_c_per_s", text, slope, u, why, starts)
+
+
+def _steepest(sheet: Sheet, b: Basis, metric: str, window: float, text: str, *, rising: bool) -> None:
+    begin, end, slope, lever = b.slopes_over(window)
+    if slope.shape[1] == 0:
+        sheet.declined(metric, text, f"the log is shorter than the {window:g} s window or has fewer than three samples")
+        return
+    inside = end <= b.peak_s[:, None] if rising else begin >= b.peak_s[:, None]
+    usable = inside & ~np.isnan(slope)
+    signed = np.where(usable, slope if rising else -slope, -np.inf)
+    at = signed.argmax(axis=1)
+    r = np.arange(len(at))
+    best = signed[r, at]
+    best = np.where(np.isfinite(best), best, np.nan)
+    e = b.errors
+    # the largest of many windows picks up noise: its random part is counted once, as the window's own
+    u = e.expanded(0.0, best / e.height, e.random / np.sqrt(lever[r, at]))
+    side = "before the highest value" if rising else "after the highest value"
+    coarse = b.traces.step_s * 2 > window
+    reason = (
+        f"samples {b.traces.step_s:.0f} s apart leave fewer than three in a {window:g} s window"
+        if coarse
+        else f"no {window:g} s of samples {side}"
+    )
+    sheet.channels(metric, text, best, u, absent=("not evaluated", reason))
+
+
+def _to_peak(sheet: Sheet, b: Basis) -> None:
+    for start, text in b.plan.starts:
+        up = b.up(start)
+        low_k = b.per_kelvin(start)
+        warm = np.isnan(up) & b.passages.starts_above[:, b.column[start]]
+        value = b.peak_s - np.where(warm, b.traces.t[b.traces.first], up)
+        low_k = np.where(warm | np.isnan(low_k), 0.0, low_k)
+        e = b.errors
+        u = e.expanded(low_k, low_k * e.share(start), np.sqrt((low_k * e.random) ** 2 + b.peak_time_u**2))
+        mark = len(sheet.values)
+        sheet.channels(
+            "time_to_peak_s",
+            text,
+            value,
+            u,
+            absent=("not reached", _passage_reason(b, start)),
+            incomplete=_cut(b),
+        )
+        for row in np.flatnonzero(warm & ~b.cut_hot):
+            old = sheet.values[mark + row]
+            note = f"counted from the start of the log: the run starts above {start:g} °C ({b.start_c[row]:.1f} °C)"
+            sheet.values[mark + row] = type(old)(
+                old.metric, old.channel, old.value, old.uncertainty, old.unit, old.status, note, text
+            )
+
+
+def _near_peak(sheet: Sheet, b: Basis) -> None:
+    c, e = b.passages, b.errors
+    for reference, below, text in b.plan.near_peak:
+        k, lower, upper = (b.special["near", reference, below, side] for side in (0, -1, 1))
+        total = c.above_s[:, k]
+        change = c.above_s[:, lower] - c.above_s[:, upper]
+        if reference is None:
+            worth = change / 4.0  # s per K over both slopes, read between 2 K below and above
+            u = e.expanded(0.0, worth * below / e.height, worth * e.random * np.sqrt(2.0))
+        else:
+            level = reference - below
+            worth = change / (4.0 * e.at(level))
+            u = np.sqrt((change / 2.0) ** 2 + (2.0 * worth * e.random) ** 2)
+            total = np.where(total > 0, total, np.nan)
+        shown = "the peak" if reference is None else f"{reference:g} °C"
+        hot = c.ends_above[:, k]
+        sheet.channels(
+            "time_near_peak_s",
+            text,
+            total,
+            u,
+            absent=(
+                "not reached",
+                lambda row, s=shown, x=below: f"never within {x:g} K of {s}, highest {b.peak_c[row]:.1f} °C",
+            ),
+            incomplete=_gap(b, (hot, lambda row, s=shown: f"the log ends within reach of {s}: at least this much")),
+        )
+
+
+def _cooling(sheet: Sheet, b: Basis) -> None:
+    e = b.errors
+    for window, text in b.plan.cooling_windows:
+        _steepest(sheet, b, "cooling_rate_max_c_per_s", window, text, rising=False)
+    if not b.plan.cooling_means:
+        sheet.declined("cooling_rate_mean_c_per_s", _NONE, "no paste recorded, so no liquidus to cool down to")
+        return
+    columns = np.array([b.column[level] for level, _ in b.plan.cooling_means])
+    near = np.concatenate((columns - 1, columns, columns + 1))
+    down = b.passages.first_down_after(b.peak_end_s, near).reshape(b.traces.rows, 3, len(columns))
+    for i, (level, text) in enumerate(b.plan.cooling_means):
+        time = down[:, 1, i] - b.peak_end_s
+        time = np.where(time > 0, time, np.nan)
+        rate = (b.peak_c - level) / time
+        worth = (down[:, 0, i] - down[:, 2, i]) / 6.0
+        worth = np.where(np.isnan(worth), 1.0 / rate, worth)
+        u = e.expanded(
+            (1.0 - rate * worth) / time,
+            (1.0 - rate * worth * e.share(level)) / time,
+            np.sqrt((1.0 + (rate * worth) ** 2) * e.random**2 + (rate * b.peak_time_u) ** 2) / time,
+        )
+        hot = b.passages.ends_above[:, b.column[level]]
+        sheet.channels(
+            "cooling_rate_mean_c_per_s",
+            text,
+            rate,
+            u,
+            absent=("not reached", lambda row, x=level: f"{x:g} °C never reached, highest {b.peak_c[row]:.1f} °C"),
+            incomplete=(hot, lambda row, x=level: f"the log ends above {x:g} °C, before the cooling is over"),
+        )

@@ -1,0 +1,66 @@
+"""Slopes by least squares over a window of time: differences between samples are useless at real noise and resolution."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.metrics.traces import Traces
+
+FloatArray = NDArray[np.float64]
+MIN_SAMPLES = 3  # a line through two samples has no scatter to average
+
+
+def window_slopes(traces: Traces, window_s: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Least-squares slope of every window that starts at a sample and is `window_s` long.
+
+    Windows are stretches of time, not numbers of samples, so irregular sampling is handled; a window reaches from its
+    first sample to the last one not later than `window_s` after it. Missing samples take no part; a window with fewer
+    than three samples, or whose samples span less than half of it, has no slope (NaN).
+
+    Returns `begin_s`, `end_s` (m,) and `slope` [°C/s], `lever` [s²] (the sum of squared times about their mean, which
+    divides the variance of the noise) (rows, m). m is 0 when the recording is shorter than the window.
+    """
+    t, v = traces.t, traces.v
+    rows, n = v.shape
+    if n < MIN_SAMPLES or t[-1] - t[0] < window_s - 1e-9:
+        none = np.empty((rows, 0))
+        return np.empty(0), np.empty(0), none, none
+    end = np.searchsorted(t, t + window_s + 1e-9, side="right")
+    starts = int(np.searchsorted(t, t[-1] - window_s + 1e-9, side="right"))
+    begin, end = np.arange(starts), end[:starts]
+    # times about the middle of the run and values about a middle temperature keep the running sums small
+    x = t - t[n // 2]
+    if traces.whole:
+        sums = np.empty((2, n + 1))
+        sums[:, 0] = 0.0
+        np.cumsum(x, out=sums[0, 1:])
+        np.cumsum(x * x, out=sums[1, 1:])
+        count = (end - begin).astype(np.float64)
+        sx, sxx = sums[:, end] - sums[:, begin]
+        y = v - 150.0
+        ysums = np.empty((2 * rows, n + 1))
+        ysums[:, 0] = 0.0
+        np.cumsum(y, axis=1, out=ysums[:rows, 1:])
+        np.cumsum(y * x, axis=1, out=ysums[rows:, 1:])
+        part = ysums[:, end] - ysums[:, begin]
+        sy, sxy = part[:rows], part[rows:]
+        lever = sxx - sx * sx / count
+        enough = (count >= MIN_SAMPLES) & (t[end - 1] - t[begin] >= window_s / 2)
+        lever = np.where(enough, lever, np.nan)
+        slope = (sxy - sx * sy / count) / lever
+        return t[begin], t[end - 1], slope, np.broadcast_to(lever, slope.shape)
+    w = traces.present.astype(np.float64)
+    y = np.where(traces.present, v - 150.0, 0.0)
+    stacked = np.concatenate((w, w * x, w * x * x, y, y * x))
+    sums = np.zeros((5 * rows, n + 1))
+    np.cumsum(stacked, axis=1, out=sums[:, 1:])
+    count, sx, sxx, sy, sxy = (sums[:, end] - sums[:, begin]).reshape(5, rows, starts)
+    seen = np.where(traces.present, t, np.nan)
+    # the span of the samples present: next one at or after the window's start, last one at or before its end
+    following = np.minimum.accumulate(np.where(np.isnan(seen), np.inf, seen)[:, ::-1], axis=1)[:, ::-1]
+    preceding = np.maximum.accumulate(np.where(np.isnan(seen), -np.inf, seen), axis=1)
+    enough = (count >= MIN_SAMPLES) & (preceding[:, end - 1] - following[:, begin] >= window_s / 2)
+    count = np.where(enough, count, 1.0)
+    lever = np.where(enough, sxx - sx * sx / count, np.nan)
+    return t[begin], t[end - 1], (sxy - sx * sy / count) / lever, lever

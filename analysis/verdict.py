@@ -1,0 +1,195 @@
+"""Judging metrics by limits: three-valued, guard-banded, worst channel first.
+
+Decision rule (JCGM 106:2012; ISO 14253-1): with the expanded uncertainty U (k = 2) as guard band on either side of a
+limit, a value inside by at least U *meets*, one outside by more than U *fails*, and anything between is *too close to
+call*. With w = U = 2 u the risk that a value said to meet is really outside is at most 2.3 %, one-sided.
+
+Every channel on the work is judged. A low limit is decided by the lowest channel and a high limit by the highest,
+unless a larger uncertainty makes another channel the less certain one. Averages are never judged.
+
+The limiting result is the one with the worst verdict and, among equals, the smallest margin in units of its expanded
+uncertainty; without an uncertainty, in units of the half-window, and of the limit itself where the window has one side.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Mapping, Sequence
+
+from analysis.results import Finding, Limit, LimitResult, MetricValue, Verdict
+
+# Findings of these codes in state fail make a channel unbelievable (a log fault or a hidden average does not).
+CREDIBILITY = frozenset(
+    {
+        "stuck",
+        "twin",
+        "reversed",
+        "open",
+        "dropout",
+        "spike",
+        "heater_noise",
+        "lifted",
+        "cold_disagreement",
+        "room_disagreement",
+        "reference_shift",
+        "wrong_scale",
+        "swapped",
+        "control_lifted",
+    }
+)
+_RANK: dict[Verdict, int] = {"fails": 0, "too close to call": 1, "not evaluated": 2, "meets": 3}
+# Metrics that are zero, not unknown, when their temperature was never reached.
+_ZERO_WHEN_COLD = {"time_above_liquidus_s", "time_above_liquidus_longest_s", "time_near_peak_s"}
+_NOT_MEASURED = "not measured: {metric} {parameters}"
+
+
+def worst(verdicts: Collection[Verdict]) -> Verdict:
+    """The worst of several verdicts: fails, too close to call, not evaluated, meets. None at all: not evaluated."""
+    return min(verdicts, key=_RANK.__getitem__, default="not evaluated")
+
+
+def judge(
+    metrics: Sequence[MetricValue],
+    limits: Sequence[Limit],
+    findings: Sequence[Finding],
+    *,
+    names: Mapping[int, str],
+    unjudged: Collection[int] = (),
+    bodies: Collection[int] = (),
+    complete: bool = True,
+    has_paste: bool = True,
+) -> tuple[Verdict, str | None, LimitResult | None, tuple[LimitResult, ...]]:
+    """Judge a run.
+
+    `names`: channel number to name, for the reasons. `unjudged`: channels never judged (averages, sensors in the air).
+    `bodies`: channels on a package body: when there are any, limits of scope body are judged on them alone and those
+    of the paste on the others. `complete` False: the run was cut off; a limit it already breaks still fails.
+
+    Returns the run's verdict, the reason behind anything but a plain verdict, the limiting result, and one result a
+    limit in the order of `limits`.
+    """
+    doubted = {f.channel: f.code for f in findings if f.state == "fail" and f.code in CREDIBILITY and f.channel is not None}
+    by_name: dict[tuple[str, str], list[MetricValue]] = {}
+    for m in metrics:
+        if m.channel is None or (m.channel not in unjudged and m.channel not in doubted):
+            by_name.setdefault((m.metric, m.parameters), []).append(m)
+    peaks = {m.channel: m for m in by_name.get(("peak_c", "{}"), ())}
+    # a spread or a melt lag that counts a doubted channel says nothing about the work
+    spoiled = bool(doubted)
+    bodies = set(bodies) - set(doubted)
+    results = tuple(_judge_limit(limit, by_name, peaks, bodies, spoiled) for limit in limits)
+    if not limits:
+        reason = "no window to judge by" if has_paste else "no paste recorded, so no window to judge by"
+        return _with_doubt(doubted, names, "not evaluated", reason, None, results)
+    verdict = worst([r.verdict for r in results])
+    limiting = limiting_of(results)
+    reason = None
+    if verdict == "not evaluated":
+        unknown = [r for r in results if r.verdict == "not evaluated"]
+        reason = f"{len(unknown)} of {len(results)} limits could not be judged: {unknown[0].limit.metric}, {unknown[0].reason}"
+    if not complete and verdict != "fails":
+        verdict, reason = "not evaluated", "the run was cut off before it was over; no limit is broken up to there"
+    if not has_paste:
+        note = "no paste recorded, so no window to judge by"
+        if verdict != "fails":
+            verdict, reason = "not evaluated", note
+    return _with_doubt(doubted, names, verdict, reason, limiting, results)
+
+
+def _with_doubt(doubted, names, verdict, reason, limiting, results):
+    if not doubted:
+        return verdict, reason, limiting, results
+    told = ", ".join(f"{names.get(channel, channel)} {code}" for channel, code in doubted.items())
+    rest = verdict if reason is None else f"{verdict} ({reason})"
+    text = f"Sensor not believable: {told}. The other channels alone: {rest}"
+    return ("fails" if verdict == "fails" else "not evaluated"), text, limiting, results
+
+
+def _judge_limit(limit: Limit, by_name, peaks, bodies: set[int], spoiled: bool) -> LimitResult:
+    found = by_name.get((limit.metric, limit.parameters), ())
+    if bodies and found and found[0].channel is not None:
+        on_body = limit.scope == "body"
+        found = [m for m in found if (m.channel in bodies) == on_body]
+    if not found:
+        text = _NOT_MEASURED.format(metric=limit.metric, parameters=limit.parameters)
+        return LimitResult(limit, None, None, None, None, "not evaluated", text)
+    best: LimitResult | None = None
+    key: tuple[int, float] = (9, 0.0)
+    for m in found:
+        if m.channel is None and spoiled:
+            result = LimitResult(
+                limit, None, m.value, m.uncertainty, None, "not evaluated", "a channel it counts is not believable"
+            )
+        else:
+            result = _judge_value(limit, m, peaks.get(m.channel))
+        this = (_RANK[result.verdict], closeness(result))
+        if best is None or this < key:
+            best, key = result, this
+    assert best is not None
+    return best
+
+
+def _judge_value(limit: Limit, m: MetricValue, peak: MetricValue | None) -> LimitResult:
+    if m.status == "ok" and m.value is not None:
+        return decide(limit, m.channel, m.value, m.uncertainty or 0.0)
+    if m.status == "incomplete" and m.value is not None:
+        # what a cut log shows is a lower bound: it can break a high limit and meet a low one, nothing else
+        full = decide(limit, m.channel, m.value, m.uncertainty or 0.0)
+        over = limit.high is not None and m.value - (m.uncertainty or 0.0) > limit.high
+        enough = limit.high is None and full.verdict == "meets"
+        if over or enough:
+            return full
+        return LimitResult(limit, m.channel, m.value, m.uncertainty, full.margin, "not evaluated", m.reason)
+    if m.status == "not reached" and m.metric in _ZERO_WHEN_COLD and peak is not None and peak.value is not None:
+        return _never_reached(limit, m, peak)
+    return LimitResult(limit, m.channel, None, None, None, "not evaluated", m.reason)
+
+
+def _never_reached(limit: Limit, m: MetricValue, peak: MetricValue) -> LimitResult:
+    """A time above a temperature that no sample reached: zero, if the peak is below it by more than its uncertainty."""
+    p = json.loads(m.parameters)
+    level = float(p["liquidus_c"]) if "liquidus_c" in p else float(p["reference"]) - float(p["below_k"])
+    sure = peak.status == "ok" and float(peak.value or 0.0) + (peak.uncertainty or 0.0) < level
+    if limit.low is not None and limit.low > 0:
+        verdict: Verdict = "fails" if sure else "too close to call"
+        return LimitResult(limit, m.channel, None, None, -limit.low, verdict, m.reason)
+    if limit.high is None:
+        return LimitResult(limit, m.channel, None, None, None, "meets", m.reason)
+    verdict = "meets" if sure or peak.status == "ok" else "not evaluated"
+    return LimitResult(limit, m.channel, None, None, limit.high, verdict, m.reason)
+
+
+def decide(limit: Limit, channel: int | None, value: float, uncertainty: float) -> LimitResult:
+    """One value against one limit. The margin is the distance to the nearer limit, positive inside."""
+    margin = min(
+        value - limit.low if limit.low is not None else float("inf"),
+        limit.high - value if limit.high is not None else float("inf"),
+    )
+    if margin == float("inf"):
+        return LimitResult(limit, channel, value, uncertainty, None, "not evaluated", "the limit is open on both sides")
+    # A margin below a billionth of the values is their rounding (a metric of exactly the limit, computed in floats).
+    rounding = 1e-9 * max(abs(value), 1.0)
+    if margin >= uncertainty - rounding:
+        verdict: Verdict = "meets"
+    elif margin < -uncertainty - rounding:
+        verdict = "fails"
+    else:
+        verdict = "too close to call"
+    return LimitResult(limit, channel, value, uncertainty, margin, verdict, None)
+
+
+def closeness(result: LimitResult) -> float:
+    """Margin in units that compare between limits (module docstring); infinite when there is no margin."""
+    if result.margin is None:
+        return float("inf")
+    low, high = result.limit.low, result.limit.high
+    unit = result.uncertainty
+    if not unit:
+        unit = (high - low) / 2.0 if low is not None and high is not None else abs(low if low is not None else high or 0.0)
+    return result.margin / unit if unit else result.margin
+
+
+def limiting_of(results: Sequence[LimitResult]) -> LimitResult | None:
+    """The result that decides the run; one with a margin before one without."""
+    measured = [r for r in results if r.margin is not None and r.verdict != "not evaluated"]
+    return min(measured, key=lambda r: (_RANK[r.verdict], closeness(r)), default=None)
