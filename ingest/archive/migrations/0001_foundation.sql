@@ -36,7 +36,7 @@ CREATE TABLE log (
     layout_id INTEGER,
     reader_version VARCHAR NOT NULL
 );
-CREATE TABLE log_bytes (                 -- no row for a rejected log
+CREATE TABLE log_bytes (                 -- a log rejected on arrival has no row; once kept, bytes are never dropped
     log_id INTEGER PRIMARY KEY,
     gzip BLOB NOT NULL
 );
@@ -157,6 +157,7 @@ CREATE TABLE run (
     sample_count INTEGER NOT NULL,       -- rows of samples, all channels together; verify counts them
     first_line INTEGER NOT NULL,
     last_line INTEGER NOT NULL,
+    notices JSON NOT NULL,               -- [{code, text}], what the reader said about this run
     setpoint_hash VARCHAR,
     oven_id INTEGER,
     profile_id INTEGER,
@@ -249,7 +250,8 @@ CREATE TABLE evaluation (
     limiting_unit VARCHAR,
     complete BOOLEAN NOT NULL,           -- FALSE: aborted or stopped early
     danger BOOLEAN NOT NULL,             -- a finding says stop
-    windows JSON NOT NULL                -- the window_ids judged by
+    windows JSON NOT NULL,               -- the window_ids judged by
+    stale VARCHAR                        -- why this must be made again (a typed value changed), NULL = current
 );
 CREATE TABLE metric (
     run_id INTEGER NOT NULL,

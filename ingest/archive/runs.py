@@ -1,0 +1,240 @@
+"""Runs: back out of the archive as recordings, and what is known about them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from ingest.archive.changes import mark_stale, record_change
+from ingest.archive.clock import aware, stored, utc_now
+from ingest.archive.connection import Connection
+from ingest.archive.errors import ArchiveError
+from ingest.archive.fields import COLUMNS, JUDGED_BY, RunField, as_given, checked, field_name, may_replace
+from ingest.archive.run_rows import insert_origins, paste_of_jar
+from ingest.recording import Channel, Fault, Notice, Recording
+
+# About 25 MB of samples at 600 rows x 5 channels; more at once is not quicker.
+_RUNS_PER_QUERY = 500
+
+
+def load_recording(con: Connection, run_id: int) -> Recording:
+    """The run as it was stored, to the last digit. ArchiveError when there is no such run, or samples are lost."""
+    for _, recording in load_recordings(con, [run_id]):
+        return recording
+    raise ArchiveError(f"there is no run {run_id}")
+
+
+def load_recordings(con: Connection, run_ids: Iterable[int] | None = None) -> Iterator[tuple[int, Recording]]:
+    """(run number, recording) of many runs (None: all), in ascending order of run number; unknown numbers are left out.
+
+    Reads some hundred runs per query. The connection must stay open while iterating and may not be used for another
+    query's result in between by the same cursor's fetch; executing further statements on it is fine.
+    Raises ArchiveError for a run whose samples are not all there.
+    """
+    if run_ids is None:
+        wanted = [row[0] for row in con.execute("SELECT run_id FROM run ORDER BY run_id").fetchall()]
+    else:
+        wanted = sorted({int(run_id) for run_id in run_ids})
+    for start in range(0, len(wanted), _RUNS_PER_QUERY):
+        yield from _load(con, wanted[start : start + _RUNS_PER_QUERY])
+
+
+def _load(con: Connection, ids: list[int]) -> Iterator[tuple[int, Recording]]:
+    # The range lets DuckDB skip whole row groups, the list picks within them.
+    chosen = "run_id BETWEEN ? AND ? AND run_id IN (SELECT unnest(?::INTEGER[]))"
+    params = [ids[0], ids[-1], ids]
+    if len(ids) == ids[-1] - ids[0] + 1:
+        chosen, params = "run_id BETWEEN ? AND ?", [ids[0], ids[-1]]
+    runs = con.execute(
+        f"SELECT run_id, started_at, zone, first_line, last_line, notices FROM run WHERE {chosen} ORDER BY run_id",
+        params,
+    ).fetchall()
+    channels: dict[int, list[tuple[Any, ...]]] = {}
+    for row in con.execute(
+        f"""SELECT run_id, name, role, unit_original, judged, labels, faults, confidence, reasons FROM channel
+            WHERE {chosen} ORDER BY run_id, channel_no""",
+        params,
+    ).fetchall():
+        channels.setdefault(row[0], []).append(row)
+    samples = _samples(con, chosen, params)
+    for run in runs:
+        yield run[0], _recording(run, channels.get(run[0], []), *samples.of(run[0]))
+
+
+class _Samples:
+    """Sample columns sorted by run, channel and time, cut by run."""
+
+    def __init__(self, run: np.ndarray, channel: np.ndarray, ms: np.ndarray, value: np.ndarray) -> None:
+        self._run, self._channel, self._ms, self._value = run, channel, ms, value
+
+    def of(self, run_id: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        a, b = np.searchsorted(self._run, [run_id, run_id + 1])
+        return self._channel[a:b], self._ms[a:b], self._value[a:b]
+
+
+def _samples(con: Connection, chosen: str, params: list[Any]) -> _Samples:
+    columns = con.execute(
+        f"SELECT run_id, channel_no, elapsed_ms, value FROM samples WHERE {chosen}", params
+    ).fetchnumpy()
+    run, channel, ms = (np.asarray(columns[name]) for name in ("run_id", "channel_no", "elapsed_ms"))
+    value = np.ma.filled(columns["value"], np.nan).astype(np.float64)
+    # Stored in this order, but a table promises none: sort when it is not so.
+    step_run, step_channel = np.diff(run), np.diff(channel)
+    step_ms = np.diff(ms)
+    in_order = (step_run > 0) | ((step_run == 0) & ((step_channel > 0) | ((step_channel == 0) & (step_ms > 0))))
+    if not np.all(in_order):
+        order = np.lexsort((ms, channel, run))
+        run, channel, ms, value = run[order], channel[order], ms[order], value[order]
+    return _Samples(run, channel, ms, value)
+
+
+def _recording(
+    run: tuple[Any, ...], rows: list[tuple[Any, ...]], channel_no: np.ndarray, ms: np.ndarray, value: np.ndarray
+) -> Recording:
+    run_id, started_at, zone, first_line, last_line, notices = run
+    count = len(rows)
+    n = len(ms) // count if count else 0
+    if n == 0 or n * count != len(ms) or not np.array_equal(channel_no, np.repeat(np.arange(count), n)):
+        raise ArchiveError(f"samples of run {run_id} are lost: run `ovenbook verify`, then `ovenbook rebuild`")
+    values = value.reshape(count, n)
+    return Recording(
+        elapsed_s=ms[:n] / 1000.0,
+        channels=tuple(_channel(row, values[i]) for i, row in enumerate(rows)),
+        started_at=aware(started_at),
+        zone=zone,
+        first_line=first_line,
+        last_line=last_line,
+        notices=tuple(Notice(n["code"], n["text"]) for n in json.loads(notices)) if notices != "[]" else (),
+    )
+
+
+def _texts(stored_list: str) -> tuple[str, ...]:
+    return () if stored_list == "[]" else tuple(json.loads(stored_list))
+
+
+def _channel(row: tuple[Any, ...], values: np.ndarray) -> Channel:
+    _, name, role, unit_original, judged, labels, faults, confidence, reasons = row
+    return Channel(
+        name=name,
+        role=role,
+        unit_original=unit_original,
+        values=values,
+        judged=judged,
+        labels=_texts(labels),
+        faults=tuple(Fault(*fault) for fault in _texts(faults)),
+        confidence=confidence,
+        reasons=_texts(reasons),
+    )
+
+
+def run_exists(con: Connection, run_id: int) -> bool:
+    return con.execute("SELECT 1 FROM run WHERE run_id = ?", [run_id]).fetchone() is not None
+
+
+def run_ids(con: Connection) -> list[int]:
+    """All run numbers, ascending."""
+    return [row[0] for row in con.execute("SELECT run_id FROM run ORDER BY run_id").fetchall()]
+
+
+def run_fields(con: Connection, run_id: int) -> dict[str, RunField]:
+    """What is known about a run: field -> value with its origin; unknown fields are left out.
+
+    ArchiveError when there is no such run.
+    """
+    row = con.execute(f"SELECT {', '.join(COLUMNS.values())} FROM run WHERE run_id = ?", [run_id]).fetchone()
+    if row is None:
+        raise ArchiveError(f"there is no run {run_id}")
+    origins = {
+        name: (origin, who)
+        for name, origin, who in con.execute(
+            "SELECT field, origin, who FROM run_origin WHERE run_id = ?", [run_id]
+        ).fetchall()
+    }
+    return {
+        name: RunField(as_given(name, value), *origins.get(name, ("derived", None)))
+        for name, value in zip(COLUMNS, row, strict=True)
+        if value is not None
+    }
+
+
+def last_run_of_oven(con: Connection, oven_id: int, before: datetime | None = None) -> int | None:
+    """The oven's latest run (that started before `before`), or None: the one metadata is carried over from.
+
+    A run whose start is unknown counts as started when its log came in.
+    """
+    row = con.execute(
+        """SELECT run_id FROM run JOIN log USING (log_id)
+           WHERE oven_id = ? AND (?::TIMESTAMP IS NULL OR coalesce(started_at, received_at) < ?)
+           ORDER BY coalesce(started_at, received_at) DESC, run_id DESC LIMIT 1""",
+        [oven_id, stored(before), stored(before)],
+    ).fetchone()
+    return row[0] if row else None
+
+
+def set_run_field(
+    con: Connection,
+    run_id: int,
+    field: str,
+    value: Any,
+    origin: str = "typed",
+    who: str | None = None,
+    why: str | None = None,
+) -> bool:
+    """Sets one metadata value of a run and records the change; returns whether it was set.
+
+    `field` a name of fields.FIELDS; `value` a row number, aware time, number or text, None for unknown. A value of
+    lower standing never replaces a higher one (typed over imported over carried over and derived): False then, and
+    nothing changes. Setting a jar sets its paste unless one was typed. The evaluation becomes stale where it hangs on
+    the field. ArchiveError for an unknown run, field, origin or row number.
+    """
+    field = field_name(field)
+    new = checked(field, value)
+    if new is not None and field in ("oven", "profile", "paste", "jar", "board"):
+        found = con.execute(f"SELECT 1 FROM {field} WHERE {field}_id = ?", [new]).fetchone()
+        if found is None:
+            raise ArchiveError(f"there is no {field} {new}")
+    known = run_fields(con, run_id).get(field)
+    if not may_replace(origin, known.origin if known else None):
+        return False
+    old = checked(field, known.value) if known else None
+    if new != old:
+        con.execute(f"UPDATE run SET {COLUMNS[field]} = ? WHERE run_id = ?", [new, run_id])
+        record_change(con, "run", run_id, field, old, new, who, why)
+        if field in JUDGED_BY:
+            mark_stale(con, [run_id], f"{field} changed")
+    if new is None:
+        con.execute("DELETE FROM run_origin WHERE run_id = ? AND field = ?", [run_id, field])
+    else:
+        insert_origins(con, run_id, {field: RunField(new, origin, who)}, utc_now())  # type: ignore[arg-type]
+    if field == "jar" and new is not None:
+        set_run_field(con, run_id, "paste", paste_of_jar(con, new), "derived", who, "follows from the jar")
+    return True
+
+
+def set_placement(
+    con: Connection,
+    run_id: int,
+    channel: str,
+    place: str | None,
+    attachment: str | None,
+    who: str | None = None,
+    why: str | None = None,
+) -> None:
+    """Says where a channel's sensor sat in this run and how it was attached; None is unknown. Records the change."""
+    row = con.execute(
+        "SELECT placement, attachment FROM channel WHERE run_id = ? AND name = ?", [run_id, channel]
+    ).fetchone()
+    if row is None:
+        raise ArchiveError(f'run {run_id} has no channel "{channel}"')
+    con.execute(
+        "UPDATE channel SET placement = ?, attachment = ? WHERE run_id = ? AND name = ?",
+        [place, attachment, run_id, channel],
+    )
+    for what, old, new in (("placement", row[0], place), ("attachment", row[1], attachment)):
+        if old != new:
+            record_change(con, "channel", run_id, f"{channel}.{what}", old, new, who, why)
+    mark_stale(con, [run_id], "placement changed")
