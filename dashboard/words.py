@@ -330,18 +330,23 @@ def import_sentence(item: Mapping[str, Any]) -> str:
     """What became of one log, from its item of `import --json`."""
     status, name = item["status"], item["file"]
     runs = item.get("runs") or []
+    numbers = [run["run"] for run in runs if run.get("run") is not None]
     if status == "stored":
-        numbers = [f"run {r['run']}" for r in runs if r.get("run") is not None]
-        return f"{name}: stored as {listed(numbers)}." if numbers else f"{name}: would be stored."
+        if not numbers:
+            return f"{name}: would be stored, {counted(len(runs), 'run')}."
+        return f"{name}: stored as {_runs_text(runs)}."
     if status == "duplicate":
-        numbers = [f"run {r['run']}" for r in runs if r.get("run") is not None]
-        tail = f" as {listed(numbers)}" if numbers else ""
+        tail = f" as {_runs_text(runs)}" if numbers else ""
         return f"{name}: already in the archive{tail}; nothing was stored."
     if status == "held":
         n = len(item.get("questions") or [])
         return f"{name}: held, {counted(n, 'question')} to answer. Nothing is stored on a guess."
     reason = item.get("reason") or "no reason was given"
-    return f"{name}: rejected: {reason}"
+    return f"{name}: rejected: {reason.rstrip('.')}."
+
+
+def _runs_text(runs: Sequence[Mapping[str, Any]]) -> str:
+    return f"run{'' if len(runs) == 1 else 's'} {listed([str(run['run']) for run in runs])}"
 
 
 def question_text(question: Mapping[str, Any]) -> str:

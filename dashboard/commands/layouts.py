@@ -1,15 +1,14 @@
-"""`ovenbook layout`: the ways of laying out logs that answers have taught."""
+"""`ovenbook layout`: how controllers lay out their logs, as remembered."""
 
 from __future__ import annotations
 
-import json
 from typing import Annotated, Any
 
 import typer
 
 from dashboard.commands.imports import Evaluations, show_results
-from dashboard.commands.opening import assignments, the_archive
-from dashboard.commands.output import Json, local_text, print_json, records, say, table
+from dashboard.commands.opening import assignments, the_archive, who
+from dashboard.commands.output import Json, print_json, say, table
 
 group = typer.Typer(help="How controllers lay out their logs, as learned from answers.", no_args_is_help=True)
 
@@ -22,35 +21,36 @@ def list_layouts(ctx: typer.Context, as_json: Json = False) -> None:
     Example:
       ovenbook layout list
     """
-    archive = the_archive(ctx)
-    rows: list[dict[str, Any]] = records(
-        archive.read(
-            "SELECT y.layout_id AS layout, y.name, y.fingerprint, y.origin, y.created_at, y.decisions,"
-            " count(l.log_id) AS logs FROM layout y LEFT JOIN log l USING (layout_id)"
-            " WHERE y.forgotten_at IS NULL GROUP BY ALL ORDER BY y.name"
-        )
-    )
-    for row in rows:
-        if isinstance(row["decisions"], str):
-            row["decisions"] = json.loads(row["decisions"])
+    from ingest.layouts import list_layouts as remembered
+
+    rows: list[dict[str, Any]] = [
+        {
+            "layout": one.layout_id,
+            "name": one.name,
+            "origin": one.origin,
+            "logs": one.logs,
+            "runs": one.runs,
+            "ovens": list(one.ovens),
+            "answers": one.answers,
+            "fingerprint": one.fingerprint,
+            "decisions": one.decisions,
+        }
+        for one in remembered(the_archive(ctx))
+    ]
     if as_json:
         print_json(rows)
         return
     if not rows:
-        say("No layout is remembered yet. One is made when a held log is answered: ovenbook held")
+        say("No layout is remembered yet. One is learned with the first log that is stored.")
         return
     table(
-        ("name", "logs", "since", "answers"),
-        [
-            (row["name"], row["logs"], local_text(row["created_at"], archive.zone)[:10], _answers(row["decisions"]))
-            for row in rows
-        ],
+        ("name", "logs", "ovens", "answers"),
+        [(row["name"], row["logs"], ", ".join(row["ovens"]) or "unknown", _answers(row["answers"])) for row in rows],
         right=("logs",),
     )
 
 
-def _answers(decisions: dict[str, Any]) -> str:
-    answers = decisions.get("answers") or {}
+def _answers(answers: dict[str, str]) -> str:
     return ", ".join(f"{key}={value}" for key, value in answers.items()) or "none needed"
 
 
@@ -89,8 +89,26 @@ def forget(
     """
     from ingest.layouts import forget_layout
 
-    forget_layout(the_archive(ctx), name)
-    say(f"Layout '{name}' is forgotten. Runs stored by it stay as they are.")
+    forgotten = forget_layout(the_archive(ctx), name, who())
+    say(f"Layout '{forgotten.name}' is forgotten. Runs stored by it stay as they are.")
+
+
+@group.command("rename")
+def rename(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The layout's name.")],
+    new_name: Annotated[str, typer.Argument(metavar="NEW_NAME", help="What it is to be called.")],
+) -> None:
+    """Call a layout by another name.
+
+    \b
+    Example:
+      ovenbook layout rename "as bake-0412.csv" "bench controller"
+    """
+    from ingest.layouts import rename_layout
+
+    rename_layout(the_archive(ctx), name, new_name, who())
+    say(f"Layout '{name}' is now called '{new_name}'.")
 
 
 def add_to(app: typer.Typer) -> None:
