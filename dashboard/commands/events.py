@@ -41,14 +41,19 @@ def add(
     note: Annotated[str | None, typer.Option(metavar="TEXT", help="What was done.")] = None,
     expected: Annotated[str | None, typer.Option(metavar="TEXT", help="What it was meant to change.")] = None,
     restart: Annotated[
-        bool, typer.Option("--restart-baseline", help="Later runs are compared only with runs after this event.")
-    ] = False,
+        bool | None,
+        typer.Option(
+            "--restart-baseline/--keep-baseline",
+            help="Whether later runs are compared only with runs after this event. Default: by kind.",
+            show_default=False,
+        ),
+    ] = None,
 ) -> None:
     """Record an event. The date may be in the past, and only a month.
 
     \b
     Examples:
-      ovenbook event add "Oven A" element --on 2025-03-14 --note "upper element replaced" --restart-baseline
+      ovenbook event add "Oven A" element --on 2025-03-14 --note "upper element replaced"
       ovenbook event add "Oven A" clean
     """
     from ingest.archive import reference

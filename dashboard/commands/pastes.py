@@ -11,7 +11,7 @@ from dashboard.commands.dates import day, moment
 from dashboard.commands.limits import limit_rows
 from dashboard.commands.opening import the_archive, who
 from dashboard.commands.output import Json, Refusal, local_text, print_json, records, say, table, wrong_usage
-from dashboard.commands.reference import must_be_new, one_named
+from dashboard.commands.reference import one_named
 
 pastes = typer.Typer(help="Solder pastes with their windows.", no_args_is_help=True)
 jars = typer.Typer(
@@ -86,7 +86,6 @@ def add_paste(
     if rows and not source:
         raise wrong_usage("limits need to say where they stand: add --source 'data sheet of ...' and --revision.")
     archive = the_archive(ctx)
-    must_be_new(archive, "paste", name)
     with archive.transaction() as con:
         paste_id = reference.add_paste(
             con,
@@ -119,10 +118,13 @@ def new_window(
     soak: Soak = None,
     ramp_up: RampUp = None,
     cooling: Cooling = None,
+    judge_again: Annotated[
+        bool, typer.Option("--judge-again", help="Judge this paste's earlier runs by the new limits too.")
+    ] = False,
 ) -> None:
     """Record a new revision of a paste's window.
 
-    The earlier one is kept; runs stay judged by it until they are judged again.
+    The earlier one is kept, and the verdicts given under it stand unless --judge-again is given.
 
     \b
     Example:
@@ -139,11 +141,17 @@ def new_window(
     if not rows:
         raise wrong_usage("a window needs at least one limit. Example: --peak 235:248")
     with archive.transaction() as con:
-        reference.add_window(con, "paste", source, revision, rows, paste_id=paste_id)
-    say(
-        f"Paste '{paste_name}': {len(rows)} limits from {source}, revision {revision}. "
-        "Judge earlier runs again: ovenbook reevaluate"
-    )
+        reference.add_window(con, "paste", source, revision, rows, paste_id=paste_id, rejudge=judge_again)
+    say(f"Paste '{paste_name}': {len(rows)} limits from {source}, revision {revision}.")
+    if judge_again:
+        from analysis.store import reevaluate
+
+        frame = archive.read("SELECT run_id FROM run WHERE paste_id = ? ORDER BY run_id", (paste_id,))
+        numbers = [int(run) for run in frame["run_id"]]
+        reevaluate(archive, numbers)
+        say(f"{len(numbers)} runs judged again.")
+    else:
+        say("Earlier verdicts stand under the earlier window. To judge a run again: ovenbook reevaluate RUN")
 
 
 @pastes.command("list")
@@ -219,7 +227,6 @@ def open_jar(
 
     archive = the_archive(ctx)
     paste_id, paste_name = one_named(archive, "paste", paste)
-    must_be_new(archive, "jar", label)
     at, _ = moment(opened, archive.zone)
     with archive.transaction() as con:
         reference.add_jar(
@@ -310,10 +317,10 @@ def finish_jar(
     jar_id, jar_label = one_named(archive, "jar", label)
     at, _ = moment(on, archive.zone)
     with archive.transaction() as con:
-        opened = con.execute("SELECT opened_at FROM jar WHERE jar_id = ?", [jar_id]).fetchone()
-        if opened and opened[0] is not None and at.replace(tzinfo=None) < opened[0]:
+        opened = reference.get_jar(con, jar_id)["opened_at"]
+        if opened is not None and at < opened:
             raise Refusal(f"jar '{jar_label}' was opened after that. See: ovenbook jar list")
-        reference.correct(con, "jar", jar_id, "finished_at", at.replace(tzinfo=None), who(), "finished")
+        reference.correct(con, "jar", jar_id, "finished_at", at, who(), "finished")
     say(f"Jar '{jar_label}' is finished.")
 
 

@@ -17,23 +17,28 @@ _NAME_COLUMN = {"oven": "name", "paste": "name", "board": "name", "profile": "na
 
 
 def one_named(archive: Archive, kind: str, name: str) -> tuple[int, str]:
-    """Number and exact name of the oven, paste, jar or board called `name` (case does not matter)."""
-    column = _NAME_COLUMN[kind]
-    found = archive.read(
-        f"SELECT {kind}_id AS id, {column} AS name FROM {kind} WHERE lower({column}) = lower(?) ORDER BY 1 DESC",
-        (name,),
-    )
-    if found.empty:
-        known = archive.read(f"SELECT DISTINCT {column} AS name FROM {kind} ORDER BY 1")["name"].tolist()
-        way_out = f"Known: {', '.join(known)}." if known else f"None is recorded yet; add it: ovenbook {kind} add NAME."
-        raise Refusal(f"no {kind} is called '{name}'. {way_out}")
-    return int(found["id"].iloc[0]), str(found["name"].iloc[0])
+    """Number and full name of the oven, paste, jar, board or profile called `name`; case does not matter.
+
+    Raises Refusal, listing the known ones, when there is none; ArchiveError when a board's revision is missing.
+    """
+    from ingest.archive import reference
+
+    with archive.connect() as con:
+        found = getattr(reference, f"find_{kind}")(con, name)
+        if found is not None:
+            kept = getattr(reference, f"get_{kind}")(con, found)
+            label = str(kept[_NAME_COLUMN[kind]])
+            return found, reference.board_label(label, kept["revision"]) if kind == "board" else label
+        names = getattr(reference, f"list_{kind}s")(con)
+    labels = sorted({_label(kind, row) for row in names.to_dict("records")})
+    add = {"jar": "jar open LABEL --paste NAME", "profile": ""}.get(kind, f"{kind} add NAME")
+    if labels:
+        raise Refusal(f"no {kind} is called '{name}'. Known: {', '.join(labels)}.")
+    raise Refusal(f"no {kind} is called '{name}'; none is recorded yet." + (f" Add it: ovenbook {add}" if add else ""))
 
 
-def must_be_new(archive: Archive, kind: str, name: str) -> None:
-    column = _NAME_COLUMN[kind]
-    if not archive.read(f"SELECT 1 FROM {kind} WHERE lower({column}) = lower(?)", (name,)).empty:
-        raise Refusal(f"a {kind} called '{name}' is already recorded. See: ovenbook {kind} list")
+def _label(kind: str, row: dict[str, Any]) -> str:
+    return " ".join(filter(None, (str(row[_NAME_COLUMN[kind]]), row.get("revision", "") if kind == "board" else "")))
 
 
 # Ovens ---------------------------------------------------------------------------------------------------------------
@@ -62,7 +67,6 @@ def add_oven(
     from ingest.archive import reference
 
     archive = the_archive(ctx)
-    must_be_new(archive, "oven", name)
     with archive.transaction() as con:
         reference.add_oven(con, name, controller=controller, control_channel=control_channel, note=note)
     say(f"Oven '{name}' is recorded. Use it: ovenbook import LOG.csv --oven '{name}'")
@@ -148,11 +152,10 @@ def set_oven(
         for field, value in plain.items():
             reference.correct(con, "oven", oven_id, field, value, who(), why)
         if placements:
-            kept = con.execute("SELECT placements FROM oven WHERE oven_id = ?", [oven_id]).fetchone()
-            merged = json.loads(kept[0]) if kept else {}
+            merged = dict(reference.get_oven(con, oven_id)["placements"])
             for channel, placed in placements.items():
                 merged[channel] = {**merged.get(channel, {}), **placed}
-            reference.correct(con, "oven", oven_id, "placements", json.dumps(merged, ensure_ascii=False), who(), why)
+            reference.correct(con, "oven", oven_id, "placements", merged, who(), why)
     say(f"Oven '{oven_name}': {', '.join(changes)} set. It holds for runs stored from now on.")
 
 
@@ -204,13 +207,11 @@ def add_board(
     from ingest.archive import reference
 
     archive = the_archive(ctx)
-    if not archive.read("SELECT 1 FROM board WHERE lower(name) = lower(?) AND revision = ?", (name, revision)).empty:
-        raise Refusal(f"board '{name}' {revision} is already recorded. See: ovenbook board list")
     with archive.transaction() as con:
         reference.add_board(
             con,
             name,
-            revision=revision,
+            revision,
             width_mm=width,
             height_mm=height,
             thickness_mm=thickness,
