@@ -1,0 +1,320 @@
+"""The curve of a run: every temperature channel, the set point, the liquidus and the window's temperature bands."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from analysis.results import LimitResult
+from dashboard.figures.theme import BAND, CEILING, FAINT, INK, PAPER, QUIET, channel_style, configured
+from dashboard.figures.thinning import spread_apart, thin_keeping_extremes
+from ingest.recording import Channel, FloatArray, Recording
+
+HEIGHT = 380  # of the plot, in pixels
+COLUMNS = 700  # pixel columns kept apart when a long curve is thinned
+_LABEL_STEP = 15  # pixels between two label lines
+_HOVER_POINTS = 400  # instants at which the tooltip can stand
+_TIME = "time since start (s)"
+_TEMPERATURE = "temperature (°C)"
+_HEATER = "heater on (%)"
+
+
+@dataclass(frozen=True)
+class Band:
+    """A horizontal stretch of temperature [°C] that a limit talks about; `low` == `high` draws a line."""
+
+    label: str
+    low: float
+    high: float
+    kind: str  # soak | peak | ceiling
+
+
+def window_bands(limits: Sequence[LimitResult]) -> list[Band]:
+    """The temperature bands behind the curve, from the limits a run was judged by. Limits in seconds give no band."""
+    bands: list[Band] = []
+    for result in limits:
+        limit = result.limit
+        if limit.metric == "soak_time_s":
+            parameters = json.loads(limit.parameters)
+            low, high = parameters.get("low_c"), parameters.get("high_c")
+            if low is not None and high is not None:
+                bands.append(Band(f"soak {low:g} to {high:g} °C", float(low), float(high), "soak"))
+        elif limit.metric == "peak_c" and limit.scope == "body" and limit.high is not None:
+            bands.append(Band(f"body ceiling {limit.high:g} °C", limit.high, limit.high, "ceiling"))
+        elif limit.metric == "peak_c" and limit.low is not None and limit.high is not None:
+            bands.append(Band(f"peak {limit.low:g} to {limit.high:g} °C", limit.low, limit.high, "peak"))
+        elif limit.metric == "peak_c" and limit.low is not None:
+            bands.append(Band(f"peak at least {limit.low:g} °C", limit.low, limit.low, "peak"))
+        elif limit.metric == "peak_c" and limit.high is not None:
+            bands.append(Band(f"peak at most {limit.high:g} °C", limit.high, limit.high, "peak"))
+    return list(dict.fromkeys(bands))
+
+
+def profile_curve(
+    recording: Recording,
+    *,
+    liquidus_c: float | None = None,
+    limits: Sequence[LimitResult] = (),
+    span: tuple[float, float] | None = None,
+    height: int = HEIGHT,
+) -> Any:
+    """The chart. `liquidus_c` [°C]; `span` [s] shows a stretch of the run. Needs one temperature channel with values.
+
+    Lines are thinned to `COLUMNS` pixel columns keeping each column's extremes; missing samples leave the line open.
+    """
+    first, last = span or (0.0, recording.duration_s)
+    last = max(last, first + 1.0)
+    shown = [c for c in (*recording.of_role("temperature"), *recording.of_role("setpoint")) if _has_values(c)]
+    if not shown:
+        raise ValueError("no temperature channel with values to draw")
+    inside = (recording.elapsed_s >= first) & (recording.elapsed_s <= last)
+    styles = _styles(shown)
+    lines = _lines(recording, shown, inside)
+    bands = window_bands(limits)
+    low, high = _reach(lines, bands, liquidus_c, whole=span is None)
+
+    x = alt.X("elapsed_s:Q", title=_TIME, scale=alt.Scale(domain=[first, last], nice=False), axis=alt.Axis(grid=False))
+    y = alt.Y(
+        "celsius:Q", title=_TEMPERATURE, scale=alt.Scale(domain=[low, high], nice=False), axis=alt.Axis(minExtent=34)
+    )
+    layers: list[Any] = [*_bands(bands), *_liquidus(liquidus_c)]
+    layers.append(
+        alt.Chart(lines)
+        .mark_line(clip=True, strokeWidth=1.8, strokeJoin="round")
+        .encode(
+            x=x,
+            y=y,
+            color=alt.Color(
+                "channel:N", scale=alt.Scale(domain=[*styles], range=[s[0] for s in styles.values()]), legend=None
+            ),
+            strokeDash=alt.StrokeDash(
+                "channel:N", scale=alt.Scale(domain=[*styles], range=[s[1] for s in styles.values()]), legend=None
+            ),
+            detail="channel:N",
+        )
+        .add_params(alt.selection_interval(name="zoom", bind="scales", encodings=["x"], zoom="wheel![event.shiftKey]"))
+    )
+    layers.append(_end_labels(lines, styles, (high - low) / height))
+    layers.extend(_band_labels(bands, liquidus_c, (high - low) / height))
+    layers.extend(_hover(recording, shown, inside))
+    return configured(alt.layer(*layers).properties(width="container", height=height))
+
+
+def curve_in_words(recording: Recording, liquidus_c: float | None = None) -> str:
+    """What the curve shows, in two or three sentences, for those who do not see it."""
+    peaks = []
+    for channel in recording.of_role("temperature"):
+        if channel.judged and _has_values(channel):
+            at = int(np.nanargmax(channel.values))
+            peaks.append((float(channel.values[at]), float(recording.elapsed_s[at]), channel.name))
+    if not peaks:
+        return "No temperature channel with values: there is no curve to draw."
+    high, low = max(peaks), min(peaks)
+    count = "One temperature channel" if len(peaks) == 1 else f"{len(peaks)} temperature channels"
+    text = f"{count} over {recording.duration_s:.0f} s. "
+    text += f"{high[2]} reaches the highest value, {high[0]:.0f} °C after {high[1]:.0f} s"
+    text += f"; {low[2]} stays lowest, at most {low[0]:.0f} °C." if len(peaks) > 1 else "."
+    if liquidus_c is not None:
+        above = sum(p[0] >= liquidus_c for p in peaks)
+        text += f" {above} of {len(peaks)} reached the liquidus, {liquidus_c:g} °C."
+    if recording.of_role("setpoint"):
+        text += " The set point is drawn as a grey line."
+    return text
+
+
+def heater_strip(recording: Recording, *, span: tuple[float, float] | None = None) -> Any | None:
+    """The heater command over time in %, to stand under the curve with the same time axis. None without such a channel."""
+    duties = [c for c in recording.of_role("duty") if _has_values(c)]
+    if not duties:
+        return None
+    first, last = span or (0.0, recording.duration_s)
+    inside = (recording.elapsed_s >= first) & (recording.elapsed_s <= last)
+    styles = _styles(duties)
+    rows = _lines(recording, duties, inside, scale=100.0)
+    chart = (
+        alt.Chart(rows)
+        .mark_line(clip=True, strokeWidth=1.4, interpolate="step-after")
+        .encode(
+            x=alt.X("elapsed_s:Q", title=_TIME, scale=alt.Scale(domain=[first, max(last, first + 1)], nice=False)),
+            y=alt.Y(
+                "celsius:Q",
+                title=_HEATER,
+                scale=alt.Scale(domain=[0, 100]),
+                axis=alt.Axis(values=[0, 50, 100], minExtent=34),
+            ),
+            color=alt.Color(
+                "channel:N", scale=alt.Scale(domain=[*styles], range=[s[0] for s in styles.values()]), legend=None
+            ),
+            detail="channel:N",
+        )
+    )
+    labels = _end_labels(rows, styles, 100 / 80, title=_HEATER)
+    return configured(alt.layer(chart, labels).properties(width="container", height=80))
+
+
+def curve_table(recording: Recording) -> pd.DataFrame:
+    """Every sample, unthinned: a column of seconds and one a channel, unit in each heading. States stay their words."""
+    units = {"temperature": " (°C)", "setpoint": " (°C)", "reference_junction": " (°C)", "duty": " (fraction 0 to 1)"}
+    columns: dict[str, Any] = {"time since start (s)": recording.elapsed_s}
+    for channel in recording.channels:
+        if channel.role == "state" and channel.labels:
+            codes = channel.values
+            columns[channel.name] = [
+                channel.labels[int(code)] if not np.isnan(code) and int(code) < len(channel.labels) else ""
+                for code in codes
+            ]
+        else:
+            columns[channel.name + units.get(channel.role, "")] = channel.values
+    return pd.DataFrame(columns)
+
+
+def _has_values(channel: Channel) -> bool:
+    return bool(np.isfinite(channel.values).any())
+
+
+def _styles(channels: Sequence[Channel]) -> dict[str, tuple[str, list[int]]]:
+    styles: dict[str, tuple[str, list[int]]] = {}
+    position = 0
+    for channel in channels:
+        if channel.role == "setpoint":
+            styles[channel.name] = (QUIET, [3, 3])
+        elif not channel.judged:
+            styles[channel.name] = ("#9aa0a6", [1, 2])
+        else:
+            styles[channel.name] = channel_style(position)
+            position += 1
+    return styles
+
+
+def _lines(recording: Recording, channels: Sequence[Channel], inside: np.ndarray, scale: float = 1.0) -> pd.DataFrame:
+    parts = []
+    for channel in channels:
+        elapsed, values = thin_keeping_extremes(recording.elapsed_s[inside], channel.values[inside] * scale, COLUMNS)
+        parts.append(pd.DataFrame({"elapsed_s": elapsed, "celsius": np.round(values, 2), "channel": channel.name}))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _reach(lines: pd.DataFrame, bands: Sequence[Band], liquidus_c: float | None, *, whole: bool) -> tuple[float, float]:
+    present = lines["celsius"].dropna()
+    low, high = (float(present.min()), float(present.max())) if len(present) else (0.0, 1.0)
+    if whole:
+        marks = [b.high for b in bands] + ([liquidus_c] if liquidus_c is not None else [])
+        # A limit far above the curve would press the curve flat, so limits widen the axis by at most 60 °C.
+        high = max([high, *(m for m in marks if m <= high + 60)])
+        low = min(low, 0.0) if low < 60 else low
+    room = 0.06 * max(high - low, 5.0)
+    return (low if low == 0.0 else low - room), high + room
+
+
+def _bands(bands: Sequence[Band]) -> list[Any]:
+    layers: list[Any] = []
+    for band in bands:
+        rows = pd.DataFrame({"low": [band.low], "high": [band.high]})
+        if band.high > band.low:
+            mark = alt.Chart(rows).mark_rect(color=BAND, opacity=0.75 if band.kind == "soak" else 1.0, clip=True)
+            layers.append(mark.encode(y=alt.Y("low:Q", title=_TEMPERATURE), y2="high:Q"))
+        else:
+            colour = CEILING if band.kind == "ceiling" else QUIET
+            mark = alt.Chart(rows).mark_rule(color=colour, strokeWidth=1.2, clip=True)
+            layers.append(mark.encode(y=alt.Y("low:Q", title=_TEMPERATURE)))
+    return layers
+
+
+def _liquidus(liquidus_c: float | None) -> list[Any]:
+    if liquidus_c is None:
+        return []
+    rows = pd.DataFrame({"at": [liquidus_c]})
+    return [
+        alt.Chart(rows)
+        .mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1, clip=True)
+        .encode(y=alt.Y("at:Q", title=_TEMPERATURE))
+    ]
+
+
+def _band_labels(bands: Sequence[Band], liquidus_c: float | None, degrees_per_pixel: float) -> list[Any]:
+    wanted = [(band.label, (band.low + band.high) / 2) for band in bands if band.high > band.low]
+    wanted += [(band.label, band.low + 8 * degrees_per_pixel) for band in bands if band.high == band.low]
+    if liquidus_c is not None:
+        wanted.append((f"liquidus {liquidus_c:g} °C", liquidus_c + 8 * degrees_per_pixel))
+    if not wanted:
+        return []
+    places = spread_apart([at for _, at in wanted], [_LABEL_STEP * degrees_per_pixel] * len(wanted))
+    rows = pd.DataFrame({"label": [label for label, _ in wanted], "at": places})
+    text = alt.Chart(rows).encode(x=alt.value(0), y=alt.Y("at:Q", title=_TEMPERATURE), text="label:N")
+    style: dict[str, Any] = {"align": "left", "dx": 4, "fontSize": 11.5, "clip": True}
+    return [text.mark_text(stroke=PAPER, strokeWidth=3, opacity=0.8, **style), text.mark_text(color=QUIET, **style)]
+
+
+def _wrapped(name: str, width: int = 11) -> str:
+    """A channel name on two lines if it is long, so that a narrow screen keeps room for the curve."""
+    if len(name) <= width:
+        return name
+    words, lines = name.replace("_", "_ ").split(" "), [""]
+    for word in words:
+        if lines[-1] and len(lines[-1]) + 1 + len(word) > width:
+            lines.append(word)
+        else:
+            joint = "" if not lines[-1] or lines[-1].endswith("_") else " "
+            lines[-1] += joint + word
+    return "\n".join(lines)
+
+
+def _end_labels(
+    lines: pd.DataFrame, styles: dict[str, tuple[str, list[int]]], units_per_pixel: float, title: str = _TEMPERATURE
+) -> Any:
+    ends = lines.dropna(subset=["celsius"]).groupby("channel", sort=False).tail(1)
+    words = [_wrapped(name).split("\n") for name in ends["channel"]]
+    step = _LABEL_STEP * units_per_pixel
+    places = spread_apart([float(v) for v in ends["celsius"]], [len(w) * step for w in words])
+    layers = []
+    for name, elapsed, lines_of_name, at in zip(ends["channel"], ends["elapsed_s"], words, places, strict=True):
+        top = at + (len(lines_of_name) - 1) / 2 * step
+        rows = pd.DataFrame(
+            {
+                "elapsed_s": elapsed,
+                "at": [top - k * step for k in range(len(lines_of_name))],
+                "label": lines_of_name,
+            }
+        )
+        # A layer a label: a shared colour scale would turn colour values into one more category of the lines.
+        layers.append(
+            alt.Chart(rows)
+            .mark_text(align="left", dx=6, baseline="middle", fontSize=12, color=styles[name][0], clip=False)
+            .encode(x=alt.X("elapsed_s:Q", title=_TIME), y=alt.Y("at:Q", title=title), text="label:N")
+        )
+    return alt.layer(*layers)
+
+
+def _hover(recording: Recording, channels: Sequence[Channel], inside: np.ndarray) -> list[Any]:
+    """A vertical line that follows the pointer and names every channel's value, with its unit."""
+    where = np.flatnonzero(inside)
+    if not len(where):
+        return []
+    where = where[np.unique(np.linspace(0, len(where) - 1, min(_HOVER_POINTS, len(where))).astype(int))]
+    table: dict[str, Any] = {"elapsed_s": recording.elapsed_s[where]}
+    table["time"] = [f"{second:.1f} s" for second in recording.elapsed_s[where]]
+    fields: FloatArray
+    for position, channel in enumerate(channels):
+        fields = channel.values[where]
+        table[f"v{position}"] = ["missing" if np.isnan(v) else f"{v:.1f} °C" for v in fields]
+    near = alt.selection_point(
+        name="at", fields=["elapsed_s"], nearest=True, on="pointermove", clear="pointerout", empty=False
+    )
+    tooltip = [alt.Tooltip("time:N", title="time")]
+    tooltip += [alt.Tooltip(f"v{position}:N", title=channel.name) for position, channel in enumerate(channels)]
+    return [
+        alt.Chart(pd.DataFrame(table))
+        .mark_rule(color=FAINT, strokeWidth=1.5)
+        .encode(
+            x=alt.X("elapsed_s:Q", title=_TIME),
+            opacity=alt.when(near).then(alt.value(1)).otherwise(alt.value(0)),
+            tooltip=tooltip,
+        )
+        .add_params(near)
+    ]

@@ -1,0 +1,27 @@
+"""The dashboard's entry: names the pages and shows the one that was asked for. Everything else is in the pages."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+_PAGES = Path(__file__).parent / "pages"
+
+
+def _page(file: str, title: str, url: str, *, default: bool = False) -> st.Page:  # type: ignore[valid-type]
+    return st.Page(_PAGES / f"{file}.py", title=title, url_path=url, default=default)
+
+
+st.set_page_config(page_title="Ovenbook", layout="wide", initial_sidebar_state="auto")
+st.navigation(
+    {
+        "After a bake": [
+            _page("latest", "Latest", "latest", default=True),
+            _page("add_logs", "Add logs", "add"),
+            _page("held", "Held", "held"),
+        ],
+        "Look back": [_page("runs", "Runs", "runs"), _page("run", "Run", "run")],
+        "Set up": [_page("reference_data", "Reference data", "reference"), _page("about", "About", "about")],
+    }
+).run()

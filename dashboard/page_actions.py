@@ -1,0 +1,159 @@
+"""What the pages change: each action is one transaction, and a run whose context changed is judged again in it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from dashboard.page_data import Book
+from ingest.import_result import ImportOptions, ImportResult
+
+WindowRow = tuple[str, str, float | None, float | None, str]  # metric, canonical parameters, low, high, unit
+
+
+def set_run_value(book: Book, run: int, field: str, value: Any, who: str | None, why: str | None = None) -> None:
+    """Store one typed value of a run (`field` a column of run without _id) and judge the run again if it matters."""
+    from analysis.store import evaluate_and_write
+
+    from ingest.archive.fields import JUDGED_BY
+    from ingest.archive.runs import load_recording, set_run_field
+
+    with book.archive.transaction() as con:
+        set_run_field(con, run, field, value, "typed", who, why)
+        if field in JUDGED_BY:
+            evaluate_and_write(con, run, load_recording(con, run))
+
+
+def looked_none_found(book: Book, run: int, method: str, boards: int | None, who: str | None) -> None:
+    """An inspection without a defect: someone looked and found none."""
+    from ingest.archive.quality import add_inspection
+
+    with book.archive.transaction() as con:
+        add_inspection(
+            con,
+            run,
+            method,
+            scope=None,
+            boards_looked=boards,
+            joints_looked=None,
+            who=who,
+            at=None,
+            origin="typed",
+            defects=(),
+        )
+
+
+def try_log(book: Book, data: bytes, name: str, options: ImportOptions) -> list[ImportResult]:
+    """What would become of a log: read it, store nothing."""
+    from dataclasses import replace
+
+    from ingest.importing import import_bytes
+
+    return import_bytes(book.archive, data, name, replace(options, dry_run=True))
+
+
+def store_log(book: Book, data: bytes, name: str, options: ImportOptions) -> list[ImportResult]:
+    """Store a log, or hold or reject it, with its evaluation in the same transaction."""
+    from analysis.store import evaluate_and_write
+
+    from ingest.importing import import_bytes
+
+    return import_bytes(book.archive, data, name, options, after_store=evaluate_and_write)
+
+
+def answer_held(book: Book, log_id: int, answers: Mapping[str, str], layout_name: str | None) -> list[ImportResult]:
+    """Answer the questions of a held log; it is stored, or asks further."""
+    from analysis.store import evaluate_and_write
+
+    from ingest.importing import answer_log
+
+    return answer_log(book.archive, log_id, answers, layout_name=layout_name, after_store=evaluate_and_write)
+
+
+def add_reference(book: Book, what: str, name: str, fields: Mapping[str, Any]) -> int:
+    """Add an oven, jar or board; returns its number. Fields left empty are not given."""
+    from ingest.archive import reference
+
+    adders = {"oven": reference.add_oven, "jar": reference.add_jar, "board": reference.add_board}
+    given = {key: value for key, value in fields.items() if value not in (None, "")}
+    with book.archive.transaction() as con:
+        return adders[what](con, name, **given)
+
+
+def add_paste(book: Book, name: str, alloy_name: str, fields: Mapping[str, Any]) -> int:
+    """Add a paste; its melting range comes with the alloy."""
+    from ingest.alloys import alloy_in
+    from ingest.archive import ArchiveError, reference
+
+    alloy = alloy_in(alloy_name)
+    if alloy is None:
+        raise ArchiveError(f"{alloy_name} is no alloy known here")
+    given = {key: value for key, value in fields.items() if value not in (None, "")}
+    with book.archive.transaction() as con:
+        return reference.add_paste(
+            con,
+            name,
+            alloy=alloy.name,
+            family=alloy.family,
+            solidus_c=alloy.solidus_c,
+            liquidus_c=alloy.liquidus_c,
+            **given,
+        )
+
+
+def add_event(
+    book: Book,
+    oven_id: int,
+    kind: str,
+    happened_at: datetime,
+    at_precision: str,
+    note: str | None,
+    expected: str | None,
+    restarts_baseline: bool,
+    who: str | None,
+) -> int:
+    """Note maintenance or a change on an oven."""
+    from ingest.archive import events
+
+    with book.archive.transaction() as con:
+        return events.add_event(
+            con,
+            oven_id,
+            kind,
+            happened_at,
+            at_precision=at_precision,
+            note=note,
+            expected=expected,
+            restarts_baseline=restarts_baseline,
+            who=who,
+        )
+
+
+def add_window(book: Book, paste_id: int, source: str, revision: str, limits: Sequence[WindowRow]) -> int:
+    """Store a paste's window. The earlier one is superseded; the limits frozen with verdicts given under it stay."""
+    from ingest.archive import windows
+
+    with book.archive.transaction() as con:
+        return windows.add_window(con, "paste", source, revision, limits, paste_id=paste_id)
+
+
+def judge_again(book: Book) -> int:
+    """Judge every run again whose verdict hangs on changed values; returns how many."""
+    from analysis.store import reevaluate
+    from ingest.archive.derived import stale_runs
+
+    from dashboard.page_data import rules_version
+
+    with book.archive.connect() as con:
+        runs = stale_runs(con, rules_version())
+    reevaluate(book.archive, runs)
+    return len(runs)
+
+
+def correct(book: Book, table: str, row_id: int, field: str, value: Any, who: str | None, why: str | None) -> None:
+    """Correct one value of a reference row; the old value, who and why are kept."""
+    from ingest.archive.corrections import correct as correct_value
+
+    with book.archive.transaction() as con:
+        correct_value(con, table, row_id, field, value, who, why)

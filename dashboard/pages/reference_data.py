@@ -1,0 +1,23 @@
+"""What runs refer to: ovens, pastes with their windows, jars, boards, profiles and maintenance events."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard.panels import page, reference_forms
+
+book = page.begin("Reference data")
+LISTS = {
+    "ovens": reference_forms.ovens,
+    "pastes": reference_forms.pastes,
+    "jars": reference_forms.jars,
+    "boards": reference_forms.boards,
+    "profiles": reference_forms.profiles,
+    "events": reference_forms.events,
+}
+chosen = st.segmented_control(
+    "Which", list(LISTS), default="ovens", key="list", bind="query-params", required=True, label_visibility="collapsed"
+)
+LISTS[chosen or "ovens"](book)
+with st.container():
+    page.ask_who()

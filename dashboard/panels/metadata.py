@@ -1,0 +1,170 @@
+"""What was on the rack: every value of a run with its origin, and the quick way to fill in what is not known."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from dashboard import page_actions, page_data
+from dashboard.page_data import Book, RunDetail
+from dashboard.panels import page
+
+KINDS = ("product", "reference", "development", "bakeout")
+KIND_WORDS = {
+    "product": "product run",
+    "reference": "reference run",
+    "development": "profile development",
+    "bakeout": "bake-out",
+}
+ORIENTATIONS = ("0", "90", "180", "270")
+METHODS = ("naked eye", "loupe", "microscope", "automated optical", "x-ray", "electrical", "other")
+
+# Field of run_overview, its name on the page, its unit.
+_FIELDS = (
+    ("oven", "Oven", ""),
+    ("profile", "Profile", ""),
+    ("board", "Board", ""),
+    ("paste", "Paste", ""),
+    ("jar", "Jar", ""),
+    ("kind", "Kind of run", ""),
+    ("orientation", "Turned on the rack by", "°"),
+    ("load_count", "Boards on the rack", ""),
+    ("serials", "Serials", ""),
+    ("operator", "Operator", ""),
+    ("ambient_c", "Room temperature", "°C"),
+    ("firmware", "Firmware", ""),
+    ("end_reason", "Why it ended", ""),
+    ("note", "Note", ""),
+)
+
+
+def show_metadata(detail: RunDetail) -> None:
+    """Every field with its value and where the value comes from. Unknown stays unknown."""
+    rows = []
+    for field, name, unit in _FIELDS:
+        value = detail.overview.get(field)
+        if value is None:
+            rows.append((name, "unknown", ""))
+            continue
+        text = KIND_WORDS.get(value, value) if field == "kind" else value
+        if isinstance(value, float):
+            text = f"{value:g}"
+        if field == "board" and detail.overview.get("board_revision"):
+            text = f"{value}, revision {detail.overview['board_revision']}"
+        if field == "jar" and detail.overview.get("lot"):
+            text = f"{value} (lot {detail.overview['lot']})"
+        rows.append(
+            (
+                name,
+                f"{text} {unit}".strip().replace(" °", "°") if unit == "°" else f"{text} {unit}".strip(),
+                detail.origins.get(field, ""),
+            )
+        )
+    page.facts(rows)
+
+
+def quick_metadata(book: Book, detail: RunDetail) -> None:
+    """The few values worth a tap after a bake. Choosing one stores it at once and judges the run again."""
+    boards, jars = page_data.reference(book, "boards"), page_data.reference(book, "jars")
+    board_names = {int(r["board_id"]): _board_name(r) for r in page_data.records(boards)}
+    open_jars = jars[jars["finished_at"].isna()] if len(jars) else jars
+    jar_names = {int(r["jar_id"]): str(r["label"]) for r in page_data.records(open_jars)}
+    ids = page_data.run_ids(book, detail.run)
+    _choose(
+        book,
+        detail,
+        "board",
+        "Board",
+        board_names,
+        ids["board_id"],
+        "No board type is known yet: add one under Reference data.",
+    )
+    _choose(
+        book,
+        detail,
+        "jar",
+        "Paste jar",
+        jar_names,
+        ids["jar_id"],
+        "No open jar is known yet: add one under Reference data.",
+    )
+    _tap(book, detail, "orientation", "Turned on the rack by", ORIENTATIONS, {o: f"{o}°" for o in ORIENTATIONS})
+    _tap(book, detail, "kind", "Kind of run", KINDS, KIND_WORDS)
+
+
+def quick_inspection(book: Book, detail: RunDetail) -> None:
+    """One tap for "looked, none found". Not inspected stays not inspected."""
+    seen = detail.inspections
+    if len(seen):
+        counts = seen.groupby("inspection", sort=False)
+        for _, rows in counts:
+            first = rows.iloc[0]
+            found = [f"{int(r['count'])} {r['defect']}" for r in page_data.records(rows) if r["defect"]]
+            what = ", ".join(found) if found else "looked, none found"
+            st.markdown(f"{page.local(first['inspected_at'], book.zone)}, {first['method']}: {what}.")
+    else:
+        st.markdown("Not inspected yet. That is not the same as no defects.")
+    method = st.selectbox("Looked with", METHODS, key=f"method-{detail.run}")
+    if st.button("Looked, none found", key=f"clean-{detail.run}"):
+        boards = detail.overview.get("load_count")
+        page_actions.looked_none_found(book, detail.run, method, None if boards is None else int(boards), page.who())
+        page.say_next(f"Run {detail.run}: looked with {method}, none found.")
+        st.rerun()
+
+
+def _choose(
+    book: Book, detail: RunDetail, field: str, label: str, names: dict[int, str], now: int | None, none_known: str
+) -> None:
+    if now is not None and now not in names:
+        names = {now: str(detail.overview.get(field)), **names}
+    if not names:
+        st.caption(f"{label}: unknown. {none_known}")
+        return
+    options = list(names)
+    picked = st.selectbox(
+        f"{label} ({_origin(detail, field)})",
+        options,
+        index=options.index(now) if now in options else None,
+        format_func=lambda i: names[i],
+        placeholder="unknown: choose",
+        key=f"{field}-{detail.run}-{now}",
+    )
+    if picked is not None and picked != now:
+        _store(book, detail, field, picked, f"{label} is now {names[picked]}.")
+
+
+def _tap(
+    book: Book, detail: RunDetail, field: str, label: str, options: tuple[str, ...], names: dict[str, str]
+) -> None:
+    now = detail.overview.get(field)
+    picked = st.segmented_control(
+        f"{label} ({_origin(detail, field)})",
+        options,
+        default=now if now in options else None,
+        format_func=lambda o: names[o],
+        key=f"{field}-{detail.run}-{now}",
+    )
+    if picked is not None and picked != now:
+        _store(book, detail, field, picked, f"{label}: {names[picked]}.")
+
+
+def _store(book: Book, detail: RunDetail, field: str, value: Any, said: str) -> None:
+    page_actions.set_run_value(book, detail.run, field, value, page.who())
+    page.say_next(f"Run {detail.run}: {said}")
+    st.rerun()
+
+
+def _origin(detail: RunDetail, field: str) -> str:
+    if detail.overview.get(field) is None:
+        return "unknown"
+    return detail.origins.get(field, "origin unknown")
+
+
+def _board_name(row: dict[str, Any]) -> str:
+    return (
+        f"{row['name']}, revision {row['revision']}"
+        if row.get("revision") and not pd.isna(row["revision"])
+        else str(row["name"])
+    )
