@@ -16,11 +16,9 @@ def utc_now() -> datetime:
 
 
 def stored(moment: datetime | None) -> datetime | None:
-    """An aware time as the archive stores it (UTC, no zone). None stays None; a time without a zone is refused."""
-    if moment is None:
-        return None
-    if moment.tzinfo is None:
-        raise ArchiveError(f"the time {moment.isoformat()} has no zone: say which zone it was read in")
+    """A time as the archive stores it: UTC without a zone. A time without a zone is taken as stored UTC already."""
+    if moment is None or moment.tzinfo is None:
+        return moment
     return moment.astimezone(UTC).replace(tzinfo=None)
 
 

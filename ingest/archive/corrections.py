@@ -48,7 +48,7 @@ _FIELDS: dict[str, frozenset[str]] = {
     ),
     "profile": frozenset({"name"}),
     "event": frozenset({"kind", "happened_at", "at_precision", "note", "expected", "restarts_baseline"}),
-    "layout": frozenset({"name"}),
+    "layout": frozenset({"name", "decisions", "forgotten_at"}),
     "inspection": frozenset(
         {"method", "scope", "boards_looked", "joints_looked", "serial", "who", "inspected_at", "note"}
     ),
@@ -63,7 +63,7 @@ _JUDGED_BY = {
     "board": frozenset({"package_thickness_mm", "package_volume_mm3"}),
 }
 _WORDS = {("event", "kind"): EVENT_KINDS, ("event", "at_precision"): PRECISIONS}
-_JSON = frozenset({"budget", "placements"})
+_JSON = frozenset({"budget", "placements", "decisions"})
 
 
 def correct(
@@ -98,7 +98,8 @@ def correct(
     return True
 
 
-def _as_stored(table: str, field: str, value: Any) -> Any:
+def _as_stored(table: str, field: str, given: Any) -> Any:
+    value: Any = given
     if value == "" and field != "revision":
         value = None
     if value is None and field in _REQUIRED:
@@ -107,25 +108,44 @@ def _as_stored(table: str, field: str, value: Any) -> Any:
     if words and value not in words:
         raise ArchiveError(f'"{value}" does not fit {table} {field}: there are {", ".join(words)}')
     if field in _JSON:
-        return json.dumps(value or {}, ensure_ascii=False)
+        return _json_object(table, field, value)
     if isinstance(value, datetime):
         return stored(value)
     if field.endswith("_at") and value is not None and not isinstance(value, date):
         raise ArchiveError(f"{table} {field} must be a time, not {value!r}")
-    if field.endswith(("_c", "_mm", "_mm3", "_g", "_days")) and value is not None:
-        try:
-            return float(value)
-        except (TypeError, ValueError):
-            raise ArchiveError(f"{table} {field} must be a number, not {value!r}") from None
-    if field in ("layers", "joints", "components", "count", "boards_looked", "joints_looked") and value is not None:
-        try:
-            number = int(value)
-        except (TypeError, ValueError):
-            raise ArchiveError(f"{table} {field} must be a whole number, not {value!r}") from None
-        if number < 0:
-            raise ArchiveError(f"{table} {field} cannot be negative")
-        return number
+    if value is not None and field.endswith(("_c", "_mm", "_mm3", "_g", "_days")):
+        return _number(table, field, value)
+    if value is not None and field in ("layers", "joints", "components", "count", "boards_looked", "joints_looked"):
+        return _count(table, field, value)
     return value
+
+
+def _number(table: str, field: str, value: Any) -> float:
+    try:
+        return float(value)
+    except (TypeError, ValueError):
+        raise ArchiveError(f"{table} {field} must be a number, not {value!r}") from None
+
+
+def _count(table: str, field: str, value: Any) -> int:
+    try:
+        number = int(value)
+    except (TypeError, ValueError):
+        raise ArchiveError(f"{table} {field} must be a whole number, not {value!r}") from None
+    if number < 0:
+        raise ArchiveError(f"{table} {field} cannot be negative")
+    return number
+
+
+def _json_object(table: str, field: str, value: Any) -> str:
+    """A mapping, or the JSON text of one, as stored."""
+    try:
+        given = json.loads(value) if isinstance(value, str) else dict(value or {})
+    except (TypeError, ValueError):
+        given = None
+    if not isinstance(given, dict):
+        raise ArchiveError(f"{table} {field} must be a mapping of names to values")
+    return json.dumps(given, ensure_ascii=False)
 
 
 def _refuse_taken(con: Connection, table: str, row_id: int, field: str, new: Any) -> None:

@@ -69,7 +69,7 @@ def checked(field: str, value: Any) -> Any:
         return None
     if field == "started_at":
         if not isinstance(value, datetime):
-            raise ArchiveError(f"started_at must be a time with a zone, not {value!r}")
+            raise ArchiveError(f"started_at must be a time, not {value!r}")
         return stored(value)
     if field in ("oven", "profile", "paste", "jar", "board", "load_count"):
         try:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
+from ingest.archive.changes import record_change
 from ingest.archive.clock import stored, utc_now
 from ingest.archive.connection import Connection
 from ingest.archive.errors import ArchiveError
@@ -14,27 +16,29 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def add_layout(con: Connection, name: str | None, found: LayoutFound, origin: str = "derived") -> int:
+def add_layout(
+    con: Connection, name: str | None, fingerprint: str, decisions: Mapping[str, Any], origin: str = "derived"
+) -> int:
     """Remembers a layout; returns its number. `origin` derived (read without a question) or typed (questions answered).
 
     The same fingerprint and decisions remembered already: that one's number. The same fingerprint with other decisions
     supersedes it. `name` None: "layout N"; a name in use gets the number behind it.
     """
-    decisions = json.dumps(found.decisions, sort_keys=True, ensure_ascii=False)
+    text = json.dumps(dict(decisions), sort_keys=True, ensure_ascii=False)
     for layout_id, kept in con.execute(
-        "SELECT layout_id, decisions FROM layout WHERE fingerprint = ? AND forgotten_at IS NULL", [found.fingerprint]
+        "SELECT layout_id, decisions FROM layout WHERE fingerprint = ? AND forgotten_at IS NULL", [fingerprint]
     ).fetchall():
-        if kept == decisions:
+        if json.loads(kept) == dict(decisions):
             return layout_id
         forget_layout(con, layout_id)
     row = con.execute("SELECT nextval('layout_seq')").fetchone()
     layout_id = int(row[0]) if row else 0
-    text = (name or "").strip() or f"layout {layout_id}"
-    if con.execute("SELECT 1 FROM layout WHERE lower(name) = lower(?)", [text]).fetchone():
-        text = f"{text} ({layout_id})"
+    called = (name or "").strip() or f"layout {layout_id}"
+    if con.execute("SELECT 1 FROM layout WHERE lower(name) = lower(?)", [called]).fetchone():
+        called = f"{called} ({layout_id})"
     con.execute(
         "INSERT INTO layout VALUES (?, ?, ?, ?, ?, ?, NULL)",
-        [layout_id, text, found.fingerprint, decisions, origin, stored(utc_now())],
+        [layout_id, called, fingerprint, text, origin, stored(utc_now())],
     )
     return layout_id
 
@@ -74,3 +78,17 @@ def forget_layout(con: Connection, layout_id: int) -> None:
     ).fetchone()
     if row is None:
         raise ArchiveError(f"there is no layout {layout_id}")
+
+
+def change_layout(con: Connection, layout_id: int, found: LayoutFound, who: str | None, why: str | None) -> None:
+    """Replaces what a layout says, keeping its number and name; the layout becomes typed. Records the change.
+
+    The logs read by it are not read again here. ArchiveError when there is none.
+    """
+    row = con.execute("SELECT decisions FROM layout WHERE layout_id = ?", [layout_id]).fetchone()
+    if row is None:
+        raise ArchiveError(f"there is no layout {layout_id}")
+    decisions = json.dumps(found.decisions, sort_keys=True, ensure_ascii=False)
+    if decisions != row[0]:
+        con.execute("UPDATE layout SET decisions = ?, origin = 'typed' WHERE layout_id = ?", [decisions, layout_id])
+        record_change(con, "layout", layout_id, "decisions", row[0], decisions, who, why)

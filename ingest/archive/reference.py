@@ -314,11 +314,13 @@ def find_board(con: Connection, name: str, revision: str | None = None) -> int |
 
     ArchiveError when the name alone has several revisions.
     """
-    rows = con.execute(
-        """SELECT board_id, revision FROM board WHERE (lower(name) = lower(?) AND (?::VARCHAR IS NULL OR lower(revision) = lower(?)))
-           OR (?::VARCHAR IS NULL AND revision <> '' AND lower(name || ' ' || revision) = lower(?)) ORDER BY revision""",
-        [name.strip(), revision, revision, revision, name.strip()],
-    ).fetchall()
+    wanted = name.strip().lower()
+    rows = [
+        (board_id, known)
+        for board_id, called, known in con.execute("SELECT board_id, name, revision FROM board").fetchall()
+        if (called.lower() == wanted and revision in (None, known))
+        or (revision is None and board_label(called, known).lower() == wanted)
+    ]
     if len(rows) > 1:
         revisions = ", ".join(row[1] or "(none)" for row in rows)
         raise ArchiveError(f'board "{name}" has the revisions {revisions}: give "{name} REVISION"')

@@ -45,9 +45,10 @@ def complete_metadata(con: Connection, recording: Recording, metadata: Mapping[s
     """
     fields = named(metadata)
     if recording.started_at is not None and "started_at" not in fields:
-        fields["started_at"] = RunField(stored(recording.started_at), "imported")
+        # "derived" from the log's bytes: what a person or a sheet says of the start ranks above it when read again.
+        fields["started_at"] = RunField(stored(recording.started_at), "derived")
         if recording.zone and "zone" not in fields:
-            fields["zone"] = RunField(recording.zone, "imported")
+            fields["zone"] = RunField(recording.zone, "derived")
     if "jar" in fields:
         paste_id = paste_of_jar(con, fields["jar"].value)
         given = fields.get("paste")
@@ -175,3 +176,8 @@ def _channel_row(
         place.get("place"),
         place.get("attachment"),
     ]
+
+
+def new_run_ids(con: Connection, count: int) -> list[int]:
+    """Fresh run numbers. A number is never given twice, even when its run was never stored."""
+    return [row[0] for row in con.execute("SELECT nextval('run_seq') FROM range(?)", [count]).fetchall()]

@@ -13,7 +13,7 @@ from ingest.archive.changes import mark_stale, record_change
 from ingest.archive.clock import aware, stored, utc_now
 from ingest.archive.connection import Connection
 from ingest.archive.errors import ArchiveError
-from ingest.archive.fields import COLUMNS, JUDGED_BY, RunField, as_given, checked, field_name, may_replace
+from ingest.archive.fields import COLUMNS, JUDGED_BY, Origin, RunField, as_given, checked, field_name, may_replace
 from ingest.archive.run_rows import insert_origins, paste_of_jar
 from ingest.recording import Channel, Fault, Notice, Recording
 
@@ -31,8 +31,7 @@ def load_recording(con: Connection, run_id: int) -> Recording:
 def load_recordings(con: Connection, run_ids: Iterable[int] | None = None) -> Iterator[tuple[int, Recording]]:
     """(run number, recording) of many runs (None: all), in ascending order of run number; unknown numbers are left out.
 
-    Reads some hundred runs per query. The connection must stay open while iterating and may not be used for another
-    query's result in between by the same cursor's fetch; executing further statements on it is fine.
+    Reads some hundred runs per query; between two recordings the connection may be used for anything else.
     Raises ArchiveError for a run whose samples are not all there.
     """
     if run_ids is None:
@@ -112,7 +111,7 @@ def _recording(
     )
 
 
-def _texts(stored_list: str) -> tuple[str, ...]:
+def _items(stored_list: str) -> tuple[Any, ...]:
     return () if stored_list == "[]" else tuple(json.loads(stored_list))
 
 
@@ -124,10 +123,10 @@ def _channel(row: tuple[Any, ...], values: np.ndarray) -> Channel:
         unit_original=unit_original,
         values=values,
         judged=judged,
-        labels=_texts(labels),
-        faults=tuple(Fault(*fault) for fault in _texts(faults)),
+        labels=_items(labels),
+        faults=tuple(Fault(*fault) for fault in _items(faults)),
         confidence=confidence,
-        reasons=_texts(reasons),
+        reasons=_items(reasons),
     )
 
 
@@ -180,7 +179,7 @@ def set_run_field(
     run_id: int,
     field: str,
     value: Any,
-    origin: str = "typed",
+    origin: Origin = "typed",
     who: str | None = None,
     why: str | None = None,
 ) -> bool:
@@ -209,7 +208,7 @@ def set_run_field(
     if new is None:
         con.execute("DELETE FROM run_origin WHERE run_id = ? AND field = ?", [run_id, field])
     else:
-        insert_origins(con, run_id, {field: RunField(new, origin, who)}, utc_now())  # type: ignore[arg-type]
+        insert_origins(con, run_id, {field: RunField(new, origin, who)}, utc_now())
     if field == "jar" and new is not None:
         set_run_field(con, run_id, "paste", paste_of_jar(con, new), "derived", who, "follows from the jar")
     return True

@@ -44,12 +44,13 @@ def add_window(
     board_id: int | None = None,
     oven_id: int | None = None,
     is_default: bool = False,
-    rejudge: bool = True,
+    rejudge: bool = False,
 ) -> int:
     """Stores a window of (metric, parameters, low, high, unit) rows and supersedes the earlier one of the same owner.
 
     `scope` paste (owner `paste_id`), body (`board_id`) or house (all runs, or those of `oven_id` or `board_id`).
-    `rejudge`: the owner's evaluations become stale; without it they stand under the window they were judged by.
+    Verdicts given under the earlier window stand until the runs are judged again; `rejudge` marks the owner's
+    evaluations stale at once, for a window that corrects a mistake.
     Raises ArchiveError: no source, no limit, low above high, an owner that does not fit the scope or does not exist.
     """
     _check_owner(con, scope, paste_id, board_id, oven_id)
