@@ -1,0 +1,267 @@
+"""From bytes to runs: hash, recognise what is known, read, and store each log in one transaction.
+
+    files, folders, globs, bytes
+        -> members (a zip is several logs)         ingest.members
+        -> SHA-256: stored already? then no more   here
+        -> reading, with the remembered layouts    ingest.reading
+        -> metadata with origins                   ingest.metadata
+        -> log + bytes + runs + samples + evaluation land together, or held with questions, or rejected
+                                                   ingest.keeping, ingest.archive
+
+Files are read once and never touched. Reading a log needs no archive, so the archive is open only to look up hashes and
+to store: at most about half a second at a time, with many logs each time, and other programs get their turn between.
+A log that finds the archive held by another program for too long waits in the spool beside it (ingest.spool).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from ingest import spool
+from ingest.answering import answer_log, correct_layout
+from ingest.archive import Archive, ArchiveBusy, Connection
+from ingest.import_result import ChannelResult, ImportOptions, ImportResult, RunResult
+from ingest.keeping import AfterStore, Existing, Incoming, existing_logs, keep, known_result
+from ingest.known_names import Given, OptionsError, look_up
+from ingest.layout_memory import remembered
+from ingest.members import find_files, members
+from ingest.reading import read_log
+from ingest.recording import LayoutFound, Notice, Reading
+
+__all__ = [
+    "ChannelResult",
+    "ImportOptions",
+    "ImportResult",
+    "OptionsError",
+    "RunResult",
+    "answer_log",
+    "correct_layout",
+    "drain_spool",
+    "import_bytes",
+    "import_paths",
+]
+
+Progress = Callable[[ImportResult], None]
+
+BATCH_LOGS = 40  # between two of them others get the archive and the progress bar moves
+BATCH_BYTES = 16 * 1024 * 1024  # keeps memory bounded on folders of large logs
+HOLD_S = 0.5  # longest time the archive is kept open for storing: a page or command beside us waits no longer
+MAX_FILE_BYTES = 1024 * 1024 * 1024  # a file beyond is a disk image or a database, not a log
+
+
+def import_bytes(
+    archive: Archive,
+    data: bytes,
+    name: str,
+    options: ImportOptions | None = None,
+    after_store: AfterStore | None = None,
+    *,
+    wait_s: float = 10.0,
+) -> list[ImportResult]:
+    """Take in one log, or the logs of one zip. One result a log.
+
+    `after_store(con, run_id, recording)` runs inside the log's transaction; its `.verdict` goes into the result.
+    Held by another program for longer than `wait_s` [s]: the log is put in the spool and the result says so.
+
+    Raises
+    ------
+    OptionsError
+        When the options name something unknown; nothing is stored then.
+    ArchiveError
+        When the archive cannot be written for another reason than being held.
+    """
+    options = options or ImportOptions()
+    if not options.dry_run:
+        drain_spool(archive, after_store, wait_s=wait_s)
+    logs = [Incoming(m.name, m.name, m.data, options, m.problem) for m in members(data, name)]
+    return _Taking(archive, after_store, wait_s, alone=len(logs) == 1).take(logs)
+
+
+def import_paths(
+    archive: Archive,
+    paths: Iterable[str | os.PathLike[str]],
+    options: ImportOptions | None = None,
+    after_store: AfterStore | None = None,
+    progress: Progress | None = None,
+    *,
+    wait_s: float = 10.0,
+    options_for: Callable[[Path, str], ImportOptions | None] | None = None,
+) -> Iterator[ImportResult]:
+    """Take in files, folders (with their subfolders) and globs. Yields one result a log, as they are done.
+
+    Each log is one transaction: when the caller stops (Ctrl-C), whole logs are in and no half ones; the same call again
+    takes the rest. A log that was stored before is recognised by its hash without being read. `options_for(path, name)`
+    gives the options for one file instead of `options`; None leaves the file out. Errors as `import_bytes`.
+    """
+    options = options or ImportOptions()
+    if not options.dry_run:
+        drain_spool(archive, after_store, wait_s=wait_s)
+    files = list(find_files(paths))
+    taking = _Taking(archive, after_store, wait_s, alone=len(files) == 1)
+    for batch in _batches(_incoming(files, options, options_for)):
+        for result in taking.take(batch):
+            if progress is not None:
+                progress(result)
+            yield result
+
+
+def drain_spool(archive: Archive, after_store: AfterStore | None = None, *, wait_s: float = 10.0) -> list[ImportResult]:
+    """Store what waits in the spool, oldest first. A log leaves the spool only when the archive has answered for it."""
+    results: list[ImportResult] = []
+    for waiting in spool.waiting(archive.path):
+        taking = _Taking(archive, after_store, wait_s, alone=True, received_at=waiting.received_at, spooling=False)
+        try:
+            result = taking.take([Incoming(waiting.name, waiting.name, waiting.data(), waiting.options)])[0]
+        except ArchiveBusy:
+            break
+        except OptionsError as error:
+            # What it named has gone since: the log still goes in, without the names, and says so.
+            bare = ImportOptions(source=waiting.options.source, answers=waiting.options.answers)
+            result = taking.take([Incoming(waiting.name, waiting.name, waiting.data(), bare)])[0]
+            result = replace(result, warnings=(*result.warnings, Notice("options_dropped", str(error))))
+        spool.done(waiting)
+        results.append(result)
+    return results
+
+
+def _incoming(
+    files: Sequence[tuple[Path | None, str]],
+    options: ImportOptions,
+    options_for: Callable[[Path, str], ImportOptions | None] | None,
+) -> Iterator[Incoming]:
+    for path, name in files:
+        if path is None:
+            yield Incoming(name, name, b"", options, "there is no such file")
+            continue
+        own = options if options_for is None else options_for(path, name)
+        if own is None:
+            continue
+        try:
+            size = path.stat().st_size
+            data = path.read_bytes() if size <= MAX_FILE_BYTES else b""
+        except OSError as error:
+            yield Incoming(str(path), name, b"", own, f"the file cannot be read ({error.strerror or error})")
+            continue
+        if size > MAX_FILE_BYTES:
+            yield Incoming(str(path), name, b"", own, f"the file is larger than {MAX_FILE_BYTES // 1024**2} MB: no log")
+            continue
+        for member in members(data, name):
+            yield Incoming(str(path) + member.name[len(name) :], member.name, member.data, own, member.problem)
+
+
+def _batches(logs: Iterator[Incoming]) -> Iterator[list[Incoming]]:
+    batch: list[Incoming] = []
+    size = 0
+    for log in logs:
+        batch.append(log)
+        size += len(log.data)
+        if len(batch) >= BATCH_LOGS or size >= BATCH_BYTES:
+            yield batch
+            batch, size = [], 0
+    if batch:
+        yield batch
+
+
+@dataclass
+class _Taking:
+    """One import under way. `alone`: the only log of the call, so "the last run before" has a meaning without a clock."""
+
+    archive: Archive
+    after_store: AfterStore | None
+    wait_s: float
+    alone: bool
+    received_at: datetime | None = None
+    spooling: bool = True
+    given: dict[int, tuple[ImportOptions, Given]] = field(default_factory=dict[int, tuple[ImportOptions, Given]])
+
+    def take(self, logs: Sequence[Incoming]) -> list[ImportResult]:
+        hashes = [hashlib.sha256(log.data).hexdigest() if log.data or not log.problem else "" for log in logs]
+        try:
+            with self.archive.connect(self.wait_s) as con:
+                known = existing_logs(con, hashes)
+                layouts = remembered(con)
+                logs = [self._on_top(log, known.get(sha256)) for log, sha256 in zip(logs, hashes, strict=True)]
+                for log in logs:
+                    self._given(con, log.options)
+            readings: dict[int, Reading] = {}
+            for i, (log, sha256) in enumerate(zip(logs, hashes, strict=True)):
+                if sha256 not in known or known[sha256].status != "stored":
+                    readings[i] = self._read(log, layouts)
+            return self._store(logs, hashes, readings)
+        except ArchiveBusy as busy:
+            if not self.spooling or any(log.options.dry_run for log in logs):
+                raise
+            return [self._spool(log, sha256, busy) for log, sha256 in zip(logs, hashes, strict=True)]
+
+    @staticmethod
+    def _on_top(log: Incoming, existing: Existing | None) -> Incoming:
+        """A held log that comes again keeps the answers and options it came with before."""
+        if existing is None or existing.status != "held":
+            return log
+        return replace(log, options=log.options.over(existing.options | {"answers": existing.answers}))
+
+    def _given(self, con: Connection, options: ImportOptions) -> Given:
+        key = id(options)
+        if key not in self.given:
+            self.given[key] = (options, look_up(con, options, self.archive.zone))
+        return self.given[key][1]
+
+    def _read(self, log: Incoming, layouts: Sequence[LayoutFound]) -> Reading:
+        if log.problem is not None:
+            return Reading("rejected", log.problem)
+        readings = read_log(log.data, log.name, answers=log.options.answers, layouts=layouts, zone=self.archive.zone)
+        if len(readings) != 1:
+            return Reading("rejected", "the file holds several logs packed in a way that is not known: unpack it first")
+        return readings[0]
+
+    def _store(
+        self,
+        logs: Sequence[Incoming],
+        hashes: Sequence[str],
+        readings: dict[int, Reading],
+    ) -> list[ImportResult]:
+        results: list[ImportResult] = []
+        spooled: ArchiveBusy | None = None
+        while len(results) < len(logs):
+            try:
+                with self.archive.connect(self.wait_s) as con:
+                    until = time.monotonic() + HOLD_S
+                    while len(results) < len(logs) and time.monotonic() < until:
+                        i = len(results)
+                        results.append(self._one(con, logs[i], hashes[i], readings.get(i)))
+            except ArchiveBusy as busy:
+                if not self.spooling:
+                    raise
+                spooled = busy
+            if spooled is not None:
+                rest = range(len(results), len(logs))
+                results += [self._spool(logs[i], hashes[i], spooled) for i in rest]
+        return results
+
+    def _one(self, con: Connection, log: Incoming, sha256: str, reading: Reading | None) -> ImportResult:
+        existing = existing_logs(con, [sha256]).get(sha256)
+        if existing is not None and existing.status == "stored":
+            return known_result(con, log, sha256, existing)
+        if reading is None:  # forgotten between looking and storing
+            reading = self._read(log, remembered(con))
+        received_at = self.received_at or datetime.now(UTC)
+        given = self._given(con, log.options)
+        if log.options.dry_run or not sha256:
+            return keep(None, log, sha256, reading, given, received_at)
+        with self.archive.transaction(con, self.wait_s) as inside:
+            return keep(
+                inside, log, sha256, reading, given, received_at, alone=self.alone, after_store=self.after_store
+            )
+
+    def _spool(self, log: Incoming, sha256: str, busy: ArchiveBusy) -> ImportResult:
+        if log.problem is not None:
+            return ImportResult(log.file, sha256, "rejected", log.problem)
+        spool.put(self.archive.path, log.data, log.name, sha256, log.options)
+        reason = f"not stored yet: {busy}. The log is kept beside the archive and goes in with the next import"
+        return ImportResult(log.file, sha256, "held", reason)

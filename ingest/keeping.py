@@ -1,0 +1,205 @@
+"""One log that has been read goes into the archive: stored, held with its questions, or rejected with the reason."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from ingest import oven_changes
+from ingest.archive import Connection
+from ingest.archive.logs import LogEntry, find_log, hold_log, reject_log, store_log
+from ingest.archive.runs import load_recordings
+from ingest.import_result import ImportOptions, ImportResult, RunResult, describe_run
+from ingest.known_names import Given
+from ingest.layout_memory import learn
+from ingest.metadata import resolve
+from ingest.reading import READER_VERSION
+from ingest.recording import Notice, Reading, Recording
+
+AfterStore = Callable[[Connection, int, Recording], Any]
+
+
+@dataclass(frozen=True)
+class Incoming:
+    """One log to take in. `file` is how the caller knows it, `name` what the archive calls it."""
+
+    file: str
+    name: str
+    data: bytes
+    options: ImportOptions
+    problem: str | None = None  # why it cannot even be read
+
+
+@dataclass(frozen=True)
+class Existing:
+    """What the archive knows of the same bytes."""
+
+    log_id: int
+    status: str
+    answers: dict[str, str]
+    options: dict[str, Any]
+
+
+def existing_logs(con: Connection, hashes: Sequence[str]) -> dict[str, Existing]:
+    """Logs with these SHA-256, by hash, whatever became of them."""
+    rows = con.execute(
+        "SELECT sha256, log_id, status, answers, options FROM log WHERE sha256 IN (SELECT unnest(?::VARCHAR[]))",
+        [list(hashes)],
+    ).fetchall()
+    return {
+        sha256: Existing(log_id, status, json.loads(answers), json.loads(options))
+        for sha256, log_id, status, answers, options in rows
+    }
+
+
+def known_result(con: Connection, log: Incoming, sha256: str, existing: Existing) -> ImportResult:
+    """The answer for bytes that are stored already."""
+    runs = stored_runs(con, existing.log_id)
+    numbers = ", ".join(str(r.run) for r in runs)
+    reason = f"already stored as run{'s' if len(runs) > 1 else ''} {numbers}"
+    return ImportResult(log.file, sha256, "duplicate", reason, runs=runs, log=existing.log_id)
+
+
+def stored_runs(con: Connection, log_id: int) -> tuple[RunResult, ...]:
+    """The runs of a stored log, as an import says them."""
+    verdicts = dict(
+        con.execute(
+            "SELECT run_id, verdict FROM run LEFT JOIN evaluation USING (run_id) WHERE log_id = ? ORDER BY part",
+            [log_id],
+        ).fetchall()
+    )
+    recordings = dict(load_recordings(con, list(verdicts)))
+    return tuple(describe_run(run_id, recordings[run_id], verdict) for run_id, verdict in verdicts.items())
+
+
+def keep(
+    con: Connection | None,
+    log: Incoming,
+    sha256: str,
+    reading: Reading,
+    given: Given,
+    received_at: datetime,
+    *,
+    alone: bool = True,
+    after_store: AfterStore | None = None,
+    layout_name: str | None = None,
+) -> ImportResult:
+    """Store, hold or reject one log, inside the caller's transaction. `con` None: a dry run, nothing is kept.
+
+    `alone` False: the log came among others, so one of unknown start takes nothing over from earlier runs.
+    """
+    result = ImportResult(
+        log.file, sha256, "rejected", reading.reason, reading.questions, reading.notices, reading=reading
+    )
+    if reading.status == "read":
+        recordings, notices = start_as_given(reading.recordings, given, log.options)
+        notices = (*reading.notices, *(n for r in recordings for n in r.notices), *notices)
+        if con is not None:
+            return _stored(
+                con, log, reading, recordings, notices, given, received_at, alone, after_store, layout_name, result
+            )
+        runs = tuple(describe_run(None, recording, None) for recording in recordings)
+        return replace(result, status="stored", reason="dry run: nothing was stored", warnings=notices, runs=runs)
+    if con is None:
+        return replace(result, status=reading.status)
+    entry = _entry(log, reading, received_at, reading.notices, None)
+    if reading.status == "held":
+        return replace(result, status="held", log=hold_log(con, entry))
+    return replace(result, log=reject_log(con, entry))
+
+
+def _stored(
+    con: Connection,
+    log: Incoming,
+    reading: Reading,
+    recordings: Sequence[Recording],
+    notices: Sequence[Notice],
+    given: Given,
+    received_at: datetime,
+    alone: bool,
+    after_store: AfterStore | None,
+    layout_name: str | None,
+    result: ImportResult,
+) -> ImportResult:
+    options, layout_id = log.options, None
+    if reading.layout is not None:
+        layout_id = learn(con, reading, log.name, options.answers, layout_name, options.who)
+    metadata: list[Any] = []
+    said: list[Notice] = list(notices)
+    naive = received_at.replace(tzinfo=None)
+    for part, recording in enumerate(recordings):
+        found = resolve(
+            con,
+            recording,
+            reading.metadata,
+            log.options,
+            given,
+            layout_id=layout_id,
+            received_at=naive,
+            carry_over=log.options.carry and (recording.started_at is not None or alone),
+        )
+        oven_id = found.value("oven")
+        if part == 0 and oven_id is not None and (recording.started_at is not None or alone):
+            start = recording.started_at
+            at = start.replace(tzinfo=None) if start else naive
+            said += oven_changes.note_changes(con, oven_id, at, start is not None, reading.metadata)
+        said += [n for n in found.notices if n not in said]
+        metadata.append(found.fields)
+    entry = _entry(log, reading, received_at, said, layout_id)
+    run_ids = store_log(con, entry, recordings, metadata)
+    runs: list[RunResult] = []
+    for run_id, recording in zip(run_ids, recordings, strict=True):
+        evaluation = after_store(con, run_id, recording) if after_store is not None else None
+        runs.append(describe_run(run_id, recording, evaluation.verdict if evaluation is not None else None))
+    row = find_log(con, result.sha256)
+    return replace(
+        result, status="stored", reason=None, warnings=tuple(said), runs=tuple(runs), log=row.log_id if row else None
+    )
+
+
+def start_as_given(
+    recordings: Sequence[Recording], given: Given, options: ImportOptions
+) -> tuple[tuple[Recording, ...], tuple[Notice, ...]]:
+    """Recordings with the start that the import gave. Later runs of the log keep their distance if the log tells it.
+
+    A start that was only derived (the computer's clock beside a serial port) fills in where the log tells none.
+    """
+    if given.started_at is None or not recordings:
+        return tuple(recordings), ()
+    first = recordings[0].started_at
+    if first is not None and options.started_at_origin == "derived":
+        return tuple(recordings), ()
+    out = [replace(recordings[0], started_at=given.started_at, zone=given.zone)]
+    for later in recordings[1:]:
+        if first is not None and later.started_at is not None:
+            later = replace(later, started_at=given.started_at + (later.started_at - first), zone=given.zone)
+        out.append(later)
+    if first is None or first == given.started_at:
+        return tuple(out), ()
+    said = f"the start given replaces {first.isoformat(timespec='seconds')}, which the log says"
+    return tuple(out), (Notice("start_given", said),)
+
+
+def _entry(
+    log: Incoming, reading: Reading, received_at: datetime, notices: Sequence[Notice], layout_id: int | None
+) -> LogEntry:
+    options = log.options.to_json()
+    if reading.metadata:
+        options["preamble"] = dict(reading.metadata)
+    return LogEntry(
+        data=log.data,
+        file_name=log.name,
+        source=log.options.source,
+        reader_version=READER_VERSION,
+        reason=reading.reason,
+        questions=reading.questions,
+        answers=log.options.answers,
+        warnings=tuple(notices),
+        options=options,
+        head=reading.head,
+        layout_id=layout_id,
+        received_at=received_at,
+    )

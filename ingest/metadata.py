@@ -1,0 +1,225 @@
+"""Metadata nearly free: what a run's record can know without being told, and where each value comes from.
+
+Order of belief for each field: given with the import (typed, or imported from a sheet), said by the log's preamble
+(imported), seen in the log itself (derived: profile by its set points, ambient by a cold start), taken over from an
+earlier run of the same oven (carried over). What none of these tells stays unknown: no row of origin is written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from ingest import carry
+from ingest.archive import Connection
+from ingest.archive.fields import Origin, RunField
+from ingest.archive.reference import add_oven
+from ingest.import_result import ImportOptions
+from ingest.known_names import Given, key_of
+from ingest.profiles import recognise_profile
+from ingest.recording import Notice, Recording
+from ingest.setpoints import setpoint_hash, setpoint_table
+
+__all__ = ["RunMetadata", "ambient_from_cold_start", "resolve", "setpoint_hash", "setpoint_table"]
+
+COLD_AGREEMENT_K = 1.0  # channels of an oven at room temperature agree within their reading error
+ROOM_C = (5.0, 40.0)  # a workshop; outside, the start was warm or the reading is not to be believed
+STILL_WARM_MIN = 60.0  # a small oven loses its heat with a time constant of some minutes; an hour is several of them
+START_SAMPLES = 3  # the median of the first three keeps one odd sample out
+
+
+@dataclass
+class RunMetadata:
+    """The fields of one run, each with its origin, and what is to be said about them."""
+
+    who: str | None = None
+    fields: dict[str, RunField] = field(default_factory=dict[str, RunField])
+    notices: list[Notice] = field(default_factory=list[Notice])
+
+    def put(self, name: str, value: Any, origin: Origin) -> None:
+        """Set a field unless a better believed value is there already. None is nothing."""
+        if value is not None and name not in self.fields:
+            self.fields[name] = RunField(value, origin, self.who if origin in ("typed", "imported") else None)
+
+    def value(self, name: str) -> Any:
+        return self.fields[name].value if name in self.fields else None
+
+    def say(self, code: str, text: str) -> None:
+        self.notices.append(Notice(code, text))
+
+
+def resolve(
+    con: Connection,
+    recording: Recording,
+    preamble: Mapping[str, str],
+    options: ImportOptions,
+    given: Given,
+    *,
+    layout_id: int | None,
+    received_at: datetime,
+    carry_over: bool = True,
+) -> RunMetadata:
+    """Everything known about one run, before it is stored. May add a profile, or an oven that the preamble names.
+
+    `received_at` is naive UTC. `carry_over` False: nothing from earlier runs (a sheet row, or a log of unknown start
+    that came among others, where "before" has no meaning).
+    """
+    found = RunMetadata(options.who)
+    start = recording.started_at.replace(tzinfo=None) if recording.started_at else None
+    at = start or received_at
+    _given(found, recording, options, given)
+    found.put("firmware", preamble.get("firmware"), "imported")
+    found.put("operator", preamble.get("operator"), "imported")
+    found.put("end_reason", preamble.get("end_reason"), "imported")
+    _oven(con, found, given, preamble, layout_id, at, carry_over)
+    _profile(con, found, recording, options, given, preamble)
+    if carry_over:
+        _carried(con, found, at)
+    _ambient(con, found, recording, start)
+    return found
+
+
+def seen_in_log(con: Connection, recording: Recording, preamble: Mapping[str, str]) -> RunMetadata:
+    """Only what the log itself tells about a run: set points and profile, firmware, ambient. For reading it again."""
+    found = RunMetadata()
+    found.put("firmware", preamble.get("firmware"), "imported")
+    seen = recognise_profile(con, recording, preamble.get("profile"))
+    found.put("setpoint_hash", seen.setpoint_hash, "derived")
+    found.put("profile", seen.profile_id, "derived" if seen.by_setpoints else "imported")
+    found.put("ambient_c", ambient_from_cold_start(recording), "derived")
+    return found
+
+
+def _given(found: RunMetadata, recording: Recording, options: ImportOptions, given: Given) -> None:
+    for name, value in (
+        ("oven", given.oven_id),
+        ("jar", given.jar_id),
+        ("paste", given.paste_id),
+        ("board", given.board_id),
+        ("kind", options.kind),
+        ("orientation", options.orientation),
+        ("load_count", options.load_count),
+        ("operator", options.operator),
+        ("note", options.note),
+    ):
+        found.put(name, value, options.origin)
+    if given.started_at is not None and recording.started_at == given.started_at:
+        origin = options.started_at_origin or options.origin
+        found.put("started_at", recording.started_at, origin)
+        found.put("zone", recording.zone, origin)
+
+
+def _oven(
+    con: Connection,
+    found: RunMetadata,
+    given: Given,
+    preamble: Mapping[str, str],
+    layout_id: int | None,
+    at: datetime,
+    carry_over: bool,
+) -> None:
+    named = preamble.get("oven", "").strip()
+    if "oven" in found.fields:
+        return
+    if named:
+        oven_id = given.ovens_by_key.get(key_of(named))
+        if oven_id is None:
+            oven_id = add_oven(con, named)
+            given.ovens_by_key[key_of(named)] = oven_id
+            found.say("oven_added", f"the log names the oven {named!r}, which was not known; it was added")
+        found.put("oven", oven_id, "imported")
+    elif layout_id is not None and carry_over:
+        ovens = carry.ovens_of_layout(con, layout_id, at)
+        if len(ovens) == 1:
+            found.put("oven", ovens[0][0], "carried over")
+        elif ovens:
+            names = ", ".join(name for _, name in ovens)
+            found.say("oven_unknown", f"logs of this layout came from several ovens ({names}); which one is not told")
+
+
+def _profile(
+    con: Connection,
+    found: RunMetadata,
+    recording: Recording,
+    options: ImportOptions,
+    given: Given,
+    preamble: Mapping[str, str],
+) -> None:
+    seen = recognise_profile(con, recording, given.profile or preamble.get("profile"))
+    found.put("setpoint_hash", seen.setpoint_hash, "derived")
+    by_name: Origin = options.origin if given.profile else "imported"
+    found.put("profile", seen.profile_id, "derived" if seen.by_setpoints and not given.profile else by_name)
+    found.notices += seen.notices
+
+
+def _carried(con: Connection, found: RunMetadata, at: datetime) -> None:
+    oven_id = found.value("oven")
+    if oven_id is None:
+        opened = carry.open_jars(con, at, found.value("paste")) if "paste" in found.fields else []
+        if "jar" not in found.fields and len(opened) == 1:
+            found.put("jar", opened[0].jar_id, "carried over")
+        return
+    last = carry.earlier_run(con, oven_id, at)
+    set_points = found.value("setpoint_hash")
+    same = carry.earlier_run(con, oven_id, at, set_points) if set_points else None
+    base = same or last
+    _inherit_jar(con, found, oven_id, base, at)
+    if base is None:
+        return
+    if "paste" not in found.fields and "jar" not in found.fields:
+        found.put("paste", base.paste_id, "carried over")
+    if set_points and same is None and "paste" in found.fields and found.fields["paste"].origin == "carried over":
+        found.say(
+            "paste_carried_other_profile",
+            f"the paste is carried over from run {base.run_id}, which had other set points; check that it is the same",
+        )
+    found.put("board", base.board_id, "carried over")
+    found.put("orientation", base.orientation, "carried over")
+    found.put("kind", base.kind, "carried over")
+    found.put("operator", (last or base).operator, "carried over")
+
+
+def _inherit_jar(con: Connection, found: RunMetadata, oven_id: int, base: carry.Earlier | None, at: datetime) -> None:
+    if "jar" in found.fields:
+        return
+    jar = carry.inherited_jar(con, oven_id, base, at, found.value("paste"))
+    if jar is None:
+        return
+    found.put("jar", jar.jar_id, "carried over")
+    found.put("paste", jar.paste_id, "carried over")
+    if base is not None and base.jar_id is not None and base.jar_id != jar.jar_id:
+        found.say("jar_changed", f"the jar {jar.label} is taken, opened since run {base.run_id} on this oven")
+
+
+def _ambient(con: Connection, found: RunMetadata, recording: Recording, start: datetime | None) -> None:
+    ambient = ambient_from_cold_start(recording)
+    oven_id = found.value("oven")
+    if ambient is not None and oven_id is not None and start is not None:
+        since = carry.minutes_since_heat(con, oven_id, start)
+        if since is not None and since < STILL_WARM_MIN:
+            return
+    found.put("ambient_c", ambient, "derived")
+
+
+def ambient_from_cold_start(recording: Recording) -> float | None:
+    """Room temperature [°C] from a cold start, or None.
+
+    Mean of all judged temperature channels at the start (median of each channel's first three samples), if there are
+    at least two, none is missing, they agree within 1 °C and the mean lies in 5 to 40 °C. One channel cannot tell a
+    cold oven from a warm one.
+    """
+    starts: list[float] = []
+    for channel in recording.of_role("temperature"):
+        if channel.judged:
+            first = channel.values[:START_SAMPLES]
+            if not np.isfinite(first).any():
+                return None
+            starts.append(float(np.nanmedian(first)))
+    if len(starts) < 2 or max(starts) - min(starts) > COLD_AGREEMENT_K:
+        return None
+    mean = float(np.mean(starts))
+    return round(mean, 2) if ROOM_C[0] <= mean <= ROOM_C[1] else None

@@ -1,0 +1,174 @@
+"""The set points a controller was given, as corner points: the identity of a profile.
+
+A profile is known by what it commands, not by its name. The set-point channel is reduced to the corner points of its
+straight pieces, with idle stretches before and after left out, rounded to 1 s and 1 °C, and hashed. Two runs of one
+profile may still round to different seconds (a step falls between two samples, a first ramp starts at another room
+temperature), so `same_profile` compares two tables within stated tolerances before a new profile is made.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from ingest.recording import FloatArray, Recording
+
+IDLE_C = 40.0  # a set point at or below this commands no soldering heat: controllers idle at 0 or at room temperature
+CORNER_TOLERANCE_C = 1.0  # set points logged in whole degrees stand up to 0.5 °C off their line; twice that is a corner
+TIME_SLACK_S = 2.0  # rounding of both tables (1 s each); the sample interval is added by the caller
+RATE_SLACK = 0.03  # first ramps from another room temperature keep their rate; 3 % is about 1 s in 30 s
+
+Corner = tuple[int, int]
+Table = tuple[Corner, ...]
+
+
+def setpoint_table(recording: Recording) -> Table:
+    """Corner points of the set-point channel.
+
+    Returns
+    -------
+    ((elapsed_s [s, whole], set point [°C, whole]), ...), time counted from the end of the idle stretch before the
+    profile. A step is two corners at one time. Empty when the run has no set-point channel, when the channel never
+    leaves idle, or when fewer than two values are present. With several set-point channels the first is taken. The end
+    of a last hold is left out: it is where the log stopped, not what was commanded. Missing values are skipped.
+    """
+    channels = recording.of_role("setpoint")
+    if not channels:
+        return ()
+    values = channels[0].values
+    present = np.isfinite(values)
+    t, v = recording.elapsed_s[present], values[present]
+    if len(t) < 2 or float(v.max()) <= IDLE_C:
+        return ()
+    interval = float(np.median(np.diff(t)))
+    t, v = _without_idle(t, v)
+    corners = _corners(t, v, interval)
+    if len(corners) > 1 and abs(corners[-1][1] - corners[-2][1]) <= CORNER_TOLERANCE_C / 2:
+        corners = corners[:-1]
+    origin = corners[0][0]
+    rounded: list[Corner] = []
+    for at, value in corners:
+        corner = (round(at - origin), round(value))
+        if not rounded or corner != rounded[-1]:
+            rounded.append(corner)
+    return tuple(rounded)
+
+
+def table_hash(table: Sequence[Sequence[float]]) -> str | None:
+    """SHA-256 of a table of corner points (whole seconds, whole °C), or None for an empty table."""
+    if not table:
+        return None
+    text = json.dumps([[round(at), round(value)] for at, value in table], separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def setpoint_hash(recording: Recording) -> str | None:
+    """SHA-256 of the corner points of this run's set points, or None when there are none."""
+    return table_hash(setpoint_table(recording))
+
+
+def same_profile(one: Sequence[Corner], other: Sequence[Corner], interval_s: float = 1.0) -> bool:
+    """True when two tables command the same profile within rounding and sampling.
+
+    Every corner agrees within 1 °C, and in time within 2 s plus one sample interval [s]. A first ramp that starts at or
+    below 40 °C may start at another room temperature: then its rate must agree within 3 %, or its length in time, and
+    the other times are compared from the end of that ramp.
+    """
+    if len(one) != len(other) or not one:
+        return False
+    slack = TIME_SLACK_S + interval_s
+    if _close(one, other, slack):
+        return True
+    if len(one) < 3 or max(one[0][1], other[0][1]) > IDLE_C or abs(one[1][1] - other[1][1]) > 1:
+        return False
+    lengths = one[1][0] - one[0][0], other[1][0] - other[0][0]
+    if min(lengths) <= 0:
+        return False
+    rates = (one[1][1] - one[0][1]) / lengths[0], (other[1][1] - other[0][1]) / lengths[1]
+    ramp_agrees = abs(lengths[0] - lengths[1]) <= slack or abs(rates[0] - rates[1]) <= RATE_SLACK * max(rates)
+    return ramp_agrees and _close(_from_second(one), _from_second(other), slack)
+
+
+def stopped_early(table: Sequence[Corner], whole: Sequence[Corner], interval_s: float = 1.0) -> bool:
+    """True when `table` is the beginning of `whole`: at least three of its corners agree, and it ends sooner."""
+    shared = len(table) - 1  # the last corner is where the log stopped
+    return 3 <= shared < len(whole) and same_profile(table[:shared], whole[:shared], interval_s)
+
+
+def describe(table: Sequence[Corner]) -> str:
+    """A profile in few words, for one that has no name yet: highest set point and length."""
+    top, last = max(value for _, value in table), table[-1][0]
+    return f"up to {top} °C in {last} s"
+
+
+def _close(one: Iterable[Corner], other: Iterable[Corner], slack: float) -> bool:
+    return all(abs(a[0] - b[0]) <= slack and abs(a[1] - b[1]) <= 1 for a, b in zip(one, other, strict=True))
+
+
+def _from_second(table: Sequence[Corner]) -> list[Corner]:
+    return [(at - table[1][0], value) for at, value in table[1:]]
+
+
+def _without_idle(t: FloatArray, v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Cut the stretches at idle before and after: one idle sample is kept at each end as the corner it is."""
+    steady = np.abs(np.diff(v)) <= CORNER_TOLERANCE_C / 2
+    idle = v <= IDLE_C
+    first = 0
+    while first < len(v) - 2 and idle[first] and steady[first]:
+        first += 1
+    last = len(v) - 1
+    while last > first + 1 and idle[last] and steady[last - 1]:
+        last -= 1
+    return t[first : last + 1], v[first : last + 1]
+
+
+def _corners(t: FloatArray, v: FloatArray, interval: float) -> list[tuple[float, float]]:
+    """Corners of the straight pieces: split where a sample stands off its chord, then meet the fitted lines."""
+    changed = np.flatnonzero(np.diff(v) != 0)
+    keep = np.unique(np.concatenate(([0, len(v) - 1], changed, changed + 1)))
+    index = keep[_split(t[keep], v[keep])]
+    corners: list[tuple[float, float]] = [(float(t[index[0]]), float(v[index[0]]))]
+    for before, here, after in zip(index[:-2], index[1:-1], index[2:], strict=True):
+        if t[here] - t[before] <= 1.5 * interval:  # the end of a step
+            corners.append((float(t[here]), float(v[here])))
+        elif t[after] - t[here] <= 1.5 * interval:  # the start of a step: in force from the next sample on
+            corners.append((float(t[after]), float(v[here])))
+        else:
+            corners.append(_meeting(t, v, int(before), int(here), int(after)))
+    corners.append((float(t[index[-1]]), float(v[index[-1]])))
+    return corners
+
+
+def _split(t: FloatArray, v: FloatArray) -> list[int]:
+    """Indices left by splitting at the sample farthest from its chord, down to the corner tolerance [°C]."""
+    kept, pending = {0, len(t) - 1}, [(0, len(t) - 1)]
+    while pending:
+        first, last = pending.pop()
+        if last - first < 2:
+            continue
+        inner = slice(first + 1, last)
+        chord = v[first] + (v[last] - v[first]) * (t[inner] - t[first]) / (t[last] - t[first])
+        away = np.abs(v[inner] - chord)
+        worst = int(np.argmax(away))
+        if away[worst] > CORNER_TOLERANCE_C:
+            middle = first + 1 + worst
+            kept.add(middle)
+            pending += [(first, middle), (middle, last)]
+    return sorted(kept)
+
+
+def _meeting(t: FloatArray, v: FloatArray, before: int, here: int, after: int) -> tuple[float, float]:
+    """Where the lines fitted to the pieces left and right of a corner meet; the sample itself if they do not nearby."""
+    if min(here - before, after - here) < 3:
+        return float(t[here]), float(v[here])
+    left_slope, left_level = np.polyfit(t[before : here + 1] - t[here], v[before : here + 1], 1)
+    right_slope, right_level = np.polyfit(t[here : after + 1] - t[here], v[here : after + 1], 1)
+    if left_slope == right_slope:
+        return float(t[here]), float(v[here])
+    at = (right_level - left_level) / (left_slope - right_slope)
+    if not t[before] < t[here] + at < t[after]:
+        return float(t[here]), float(v[here])
+    return float(t[here] + at), float(left_level + left_slope * at)
