@@ -8,18 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from analysis.checks.average import check_average
+from analysis.checks.cold_start import check_cold_start
 from analysis.checks.contact import check_contact
 from analysis.checks.danger import check_heat_at_zero, check_runaway
 from analysis.checks.history import History, build_history
+from analysis.checks.log_faults import check_log
+from analysis.checks.noise import check_heater_noise
 from analysis.checks.open_circuit import check_open
+from analysis.checks.placement import check_placement
 from analysis.checks.polarity import check_reversed
 from analysis.checks.repetition import check_stuck, check_twin
-from analysis.checks.texts import CODES, CREDIBILITY_CODES
+from analysis.checks.scale import check_wrong_scale
+from analysis.checks.texts import CODES
 from analysis.checks.view import View, build_view, unable
 from analysis.results import Context, Finding, MetricValue
 from ingest.recording import Recording
 
-__all__ = ["CODES", "CREDIBILITY_CODES", "History", "build_history", "check_channels"]
+__all__ = ["CODES", "History", "build_history", "check_channels"]
 
 # Fewer samples or less time than this is no run: nothing can be said about sensors.
 LEAST_SAMPLES = 10
@@ -32,6 +38,12 @@ _CHECKS: tuple[tuple[Callable[[View], list[Finding]], tuple[str, ...]], ...] = (
     (check_stuck, ("stuck",)),
     (check_twin, ("twin",)),
     (check_contact, ("dropout", "spike")),
+    (check_log, ("log_fault",)),
+    (check_cold_start, ("cold_disagreement", "room_disagreement", "reference_shift")),
+    (check_wrong_scale, ("wrong_scale",)),
+    (check_heater_noise, ("heater_noise",)),
+    (check_placement, ("swapped", "control_lifted", "lifted")),
+    (check_average, ("average_hides",)),
     (check_heat_at_zero, ("heat_at_zero_command",)),
     (check_runaway, ("runaway",)),
 )

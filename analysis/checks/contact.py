@@ -82,8 +82,8 @@ def _dropout(view: View, row: int, falls_to_zero: list[int]) -> Finding | None:
     parts: list[str] = []
     if len(stretches):
         parts.append(
-            f"{len(stretches)} stretch{'es' * (len(stretches) > 1)} without a value, {seconds:.0f} s together, first at "
-            f"{at(view.elapsed_s, int(missing[0]))}"
+            f"{len(stretches)} stretch{'es' * (len(stretches) > 1)} without a value, {seconds:.0f} s together, "
+            f"first at {at(view.elapsed_s, int(missing[0]))}"
         )
     if falls_to_zero:
         parts.append(f"falls to 0 and comes back {len(falls_to_zero)} times")

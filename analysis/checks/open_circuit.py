@@ -109,8 +109,8 @@ def _marked(view: View, row: int, channel: Channel) -> Finding | None:
         "open",
         view.numbers[row],
         state,
-        f'{view.names[row]} is marked "{marker.marker}" {len(channel.faults)} times, first at {marker.elapsed_s:.0f} s, '
-        f"longest {longest:.0f} s.",
+        f'{view.names[row]} is marked "{marker.marker}" {len(channel.faults)} times, '
+        f"first at {marker.elapsed_s:.0f} s, longest {longest:.0f} s.",
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.checks.view import FloatArray, View, at, unable
-from analysis.results import Finding
+from analysis.results import Finding, State
 
 # Shorter than this, an honest tip at its turning point can show one value: with steps of 1 °C, a tip with a time
 # constant of 60 s turning from +0.5 to -1 K/s stays within one step for about 13 s.
@@ -141,25 +141,25 @@ def check_twin(view: View) -> list[Finding]:
     return findings
 
 
-def _alike(view: View, first: int, second: int) -> tuple[str, str]:
+def _alike(view: View, first: int, second: int) -> tuple[str, State]:
     gap = np.abs(view.values[first] - view.values[second])
     probe = gap[:: max(1, len(gap) // 32)]
     if np.count_nonzero(probe > 4 * TWIN_WITHIN_K) > 4:  # cheap way out for the usual case
-        return "", ""
+        return "", "good"
     gap = gap[np.isfinite(gap)]
     if len(gap) < 10:
-        return "", ""
+        return "", "good"
     same = float(np.count_nonzero(gap < 1e-6)) / len(gap)
     step = float(max(view.resolution_k[first], view.resolution_k[second]))
     names = f"{view.names[first]} and {view.names[second]}"
     if same >= TWIN_SAME_SHARE:
-        state = "fail" if step <= TWIN_COARSE_K or same == 1.0 else "suspect"
+        state: State = "fail" if step <= TWIN_COARSE_K or same == 1.0 else "suspect"
         return f"{names} are equal in {100 * same:.1f} % of {len(gap)} samples.", state
     if step > TWIN_COARSE_K:
-        return "", ""
+        return "", "good"
     width = max(1, round(10.0 / view.interval_s))
     signed = view.filled[first] - view.filled[second]
     blocks = signed[: len(signed) // width * width].reshape(-1, width).mean(axis=1)
     if len(blocks) >= 3 and float(np.abs(blocks).max()) <= TWIN_WITHIN_K:
         return f"{names} differ by at most {np.abs(blocks).max():.2f} K over every 10 s of the run.", "suspect"
-    return "", ""
+    return "", "good"

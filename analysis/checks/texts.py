@@ -83,7 +83,7 @@ MEANING: dict[str, tuple[str, str]] = {
         "Wiggle the plug; route the sensor lead away from mains wiring.",
     ),
     "heater_noise": (
-        "The scatter rises while the heater is on: interference or a ground loop. Steepest ramps and peaks read too high.",
+        "The scatter rises while the heater is on: interference or a ground loop. Ramps and peaks read too high.",
         "Compare the scatter with the heater on and off; route leads apart, use insulated tips.",
     ),
     "log_fault": (
@@ -92,8 +92,3 @@ MEANING: dict[str, tuple[str, str]] = {
     ),
 }
 CODES: tuple[str, ...] = tuple(MEANING)
-
-# A channel with one of these in state fail cannot be believed: it is left out of judging.
-CREDIBILITY_CODES: frozenset[str] = frozenset(
-    ("stuck", "reversed", "open", "twin", "wrong_scale", "cold_disagreement", "dropout", "control_lifted")
-)

@@ -10,14 +10,13 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.checks.history import History
 from analysis.checks.texts import MEANING, STOP_SENSOR
 from analysis.results import Context, Finding, MetricValue, State
-from ingest.recording import Channel, Recording
+from ingest.recording import Channel, FloatArray, Recording
 
-FloatArray = NDArray[np.float64]
+IntArray = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
 
 # A channel that follows the set point this closely [K], as median over the run, is one that steers or sees what steers.
 FOLLOWS_WITHIN_K = 10.0
@@ -117,7 +116,7 @@ class View:
         return np.maximum(np.maximum(floor, 8.0 * self.noise_k), 4.0 * self.resolution_k)
 
     @cached_property
-    def jumps(self) -> tuple[NDArray[np.intp], ...]:
+    def jumps(self) -> tuple[IntArray, ...]:
         """Per row, the sample indices just before a jump."""
         with np.errstate(invalid="ignore"):
             is_jump = self.size_of_change > self.jump_k[:, None]

@@ -51,6 +51,7 @@ class Oven:
 
 
 Distort = Callable[[float, np.ndarray], np.ndarray]
+Command = Callable[[float, float], float]
 
 
 @dataclass(frozen=True)
@@ -63,8 +64,13 @@ class Bake:
     true_c: np.ndarray = field(default_factory=lambda: np.empty(0))
 
 
-def bake(oven: Oven, distort: Distort | None = None, command: Callable[[float, float], float] | None = None) -> Bake:
-    """Run the profile. `distort(t, readings)` changes what is read; `command(t, duty)` is what the heater really gets."""
+def bake(
+    oven: Oven, distort: Distort | None = None, command: Command | None = None, *, logs_real: bool = False
+) -> Bake:
+    """Run the profile. `distort(t, readings)` changes what is read, `command(t, duty)` is what the heater really gets.
+
+    `logs_real`: the logged duty is what the heater gets, else what the controller asks for.
+    """
     tips = oven.tips
     n_steps = int(oven.length_s / STEP_S)
     side = 1.0 + np.array([t.side for t in tips])
@@ -110,6 +116,8 @@ def bake(oven: Oven, distort: Distort | None = None, command: Callable[[float, f
                 integral += 0.0004 * error * STEP_S
         duty[k] = u
         real = u if command is None else command(t, u)
+        if command is not None and logs_real:
+            duty[k] = real
         loss = oven.door_tau_s if t > end_heat + 5 else oven.loss_tau_s
         flow = (element - air) / oven.element_tau_s
         element += STEP_S * (oven.element_k_per_s * real - flow)

@@ -1,0 +1,196 @@
+"""What a cold oven tells: all channels must agree with each other and with the room."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.checks.view import FloatArray, View, at, unable
+from analysis.results import Finding
+
+# Cold: near the room where it is known, else below a temperature that a shop in summer can have.
+COLD_ABOVE_ROOM_K = 8.0
+COLD_BELOW_C = 35.0
+# A log that begins while the oven already heats shows lag, not offset: nothing may move by more than this in 6 s,
+# or the set point must still be near the oven.
+QUIET_K = 1.0
+QUIET_OVER_S = 6.0
+SETPOINT_NEAR_K = 8.0
+# Cold channels on one input board agree within 1 °C when in order (idle for an hour); 3 K is beyond input and
+# reference-junction scatter. What is left of the last run may spread: a fifth of the excess over the room.
+DISAGREE_K = 3.0
+FAIL_K = 9.0
+WARM_SHARE = 0.2
+COOLEST_SHOP_C = 20.0
+# Room thermometer (1 K), its place (1 K) and the tips (2 K within, for an oven in order).
+ROOM_K = 4.0
+ROOM_FAIL_K = 9.0
+# Above the room, only an hour of idling tells an offset from a warm oven.
+IDLE_S = 3600.0
+# One reference junction shifts all channels by the same amount.
+TOGETHER_K = 1.5
+SHIFT_K = 3.0
+SHIFT_FAIL_K = 8.0
+SCATTERS = 4.0
+
+
+def check_cold_start(view: View) -> list[Finding]:
+    """Cold-start agreement, agreement with the room, and a common shift against the usual.
+
+    Domain: a log that begins with the oven cold and quiet; two channels for agreement; a room temperature (and an hour
+    idle, for readings above it) for the room; earlier comparable runs with a room temperature for a shift at the start.
+    A common jump within the log needs none of these.
+    """
+    jump = _common_jump(view)
+    rows = view.alive
+    if not rows:
+        reason = "no believable temperature channel"
+        return [unable("cold_disagreement", reason), unable("room_disagreement", reason), *jump]
+    start = _start(view)
+    why_not = _not_cold(view, rows, start)
+    if why_not:
+        jump = jump or [unable("reference_shift", why_not)]
+        return [unable("cold_disagreement", why_not), unable("room_disagreement", why_not), *jump]
+    shift = jump or _shift(view, rows, start)
+    together = any(f.state != "not evaluated" for f in shift)
+    return [*_agreement(view, rows, start), *_room(view, view.alive, start, explained=together), *shift]
+
+
+def _start(view: View) -> FloatArray:
+    """Median of the first three seconds per row [°C]."""
+    count = int(np.searchsorted(view.elapsed_s, 3.0, side="right"))
+    return view.filled[:, 0] if count < 3 else np.median(view.filled[:, :count], axis=1)
+
+
+def _not_cold(view: View, rows: list[int], start: FloatArray) -> str:
+    """Why this start says nothing about offsets; empty when it does."""
+    middle = float(np.median(start[rows]))
+    room = view.context.ambient_c
+    if room is not None and middle > room + COLD_ABOVE_ROOM_K:
+        return f"the run starts warm ({middle:.0f} °C in a room of {room:.0f} °C)"
+    if room is None and middle > COLD_BELOW_C:
+        return f"the run starts warm ({middle:.0f} °C)"
+    later = max(1, int(np.searchsorted(view.elapsed_s, QUIET_OVER_S)))
+    allowed = QUIET_K + 3.0 * view.noise_k[rows] + view.resolution_k[rows]
+    quiet = bool((np.abs(view.filled[rows, later] - start[rows]) <= allowed).all())
+    near = view.setpoint is not None and float(view.setpoint[0]) <= middle + SETPOINT_NEAR_K
+    if not quiet and not near:
+        return "the log begins while the oven already heats"
+    return ""
+
+
+def _agreement(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
+    if len(rows) < 2:
+        return [unable("cold_disagreement", "needs two channels")]
+    room = view.context.ambient_c
+    base = COOLEST_SHOP_C if room is None else room
+    findings: list[Finding] = []
+    worst = sorted(rows, key=lambda row: -_apart(start, rows, row))
+    for row in worst:
+        others = [other for other in rows if other != row and other not in view.failed]
+        if not others:
+            break
+        middle = float(np.median(start[others]))
+        apart = abs(float(start[row]) - middle)
+        tolerance = DISAGREE_K + float(view.resolution_k[row]) + WARM_SHARE * max(0.0, middle - base)
+        if apart < tolerance:
+            continue
+        state = "fail" if apart >= tolerance + FAIL_K - DISAGREE_K else "suspect"
+        number: int | None = view.numbers[row]
+        words = "the middle of the others"
+        if len(rows) == 2:
+            words = view.names[others[0]]
+            if room is None:
+                number = None  # two channels: nobody can say which
+            elif abs(start[others[0]] - room) > abs(start[row] - room):
+                row, others = others[0], [row]
+                number, words = view.numbers[row], view.names[others[0]]
+                middle = float(start[others[0]])
+        evidence = f"{view.names[row]} reads {start[row]:.1f} °C cold, {words} {middle:.1f} °C"
+        evidence += f", the room {room:.1f} °C." if room is not None else "."
+        findings.append(view.finding("cold_disagreement", number, state, evidence))
+        if state == "fail" and number is not None:
+            view.failed[row] = "cold_disagreement"
+        if len(rows) == 2:
+            break
+    return findings
+
+
+def _apart(start: FloatArray, rows: list[int], row: int) -> float:
+    return abs(float(start[row] - np.median(start[[other for other in rows if other != row]])))
+
+
+def _room(view: View, rows: list[int], start: FloatArray, *, explained: bool) -> list[Finding]:
+    """All channels together against the room; one channel alone against the others is disagreement already."""
+    room = view.context.ambient_c
+    if room is None:
+        return [unable("room_disagreement", "no room temperature recorded")]
+    if explained or not rows:
+        return []
+    apart = float(np.median(start[rows])) - room
+    tolerance = ROOM_K + float(view.resolution_k[rows].max())
+    if abs(apart) < tolerance:
+        return []
+    idle = view.context.idle_s
+    if apart > 0 and (idle is None or idle < IDLE_S):
+        known = "unknown idle time" if idle is None else f"{idle / 60:.0f} min idle"
+        reason = f"the oven reads {apart:.1f} K above the room after {known}: still warm, or an offset"
+        return [unable("room_disagreement", reason)]
+    state = "fail" if abs(apart) >= ROOM_FAIL_K else "suspect"
+    number = view.numbers[rows[0]] if len(rows) == 1 else None
+    return [
+        view.finding(
+            "room_disagreement",
+            number,
+            state,
+            f"The cold oven reads {float(np.median(start[rows])):.1f} °C ({len(rows)} channels), the room {room:.1f} °C.",
+        )
+    ]
+
+
+def _shift(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
+    """All channels shifted alike at a cold start against their usual distance from the room."""
+    code = "reference_shift"
+    if view.history is None:
+        return [unable(code, "no earlier comparable run")]
+    if view.context.ambient_c is None:
+        return [unable(code, "no room temperature recorded, so a warmer room looks the same")]
+    usual = view.history.start_minus_room_k
+    known = [row for row in rows if view.names[row] in usual]
+    if len(known) < 2:
+        return [unable(code, "needs two channels whose usual distance from the room is known")]
+    typical = [usual[view.names[row]] for row in known]
+    shifts = start[known] - view.context.ambient_c - np.array([t.median for t in typical])
+    shift = float(np.median(shifts))
+    step = float(view.resolution_k[known].max())
+    need = max(SHIFT_K, SCATTERS * float(np.median([t.scatter for t in typical]))) + step
+    if abs(shift) < need or float(np.ptp(shifts)) > TOGETHER_K + step:
+        return []
+    if shift > 0 and (view.context.idle_s is None or view.context.idle_s < IDLE_S):
+        return [
+            unable(code, f"all channels start {shift:.1f} K higher than usual: still warm, or shifted (idle time?)")
+        ]
+    state = "fail" if abs(shift) >= SHIFT_FAIL_K else "suspect"
+    n = min(t.n for t in typical)
+    evidence = (
+        f"All {len(known)} channels start {shift:+.1f} K from their usual distance to the room "
+        f"(range {np.ptp(shifts):.1f} K, n = {n})."
+    )
+    return [view.finding(code, None, state, evidence)]
+
+
+def _common_jump(view: View) -> list[Finding]:
+    """All channels jump by one amount between two samples and stay there."""
+    rows = view.alive
+    if len(rows) < 2 or any(len(view.jumps[row]) == 0 for row in rows):
+        return []
+    common = set(view.jumps[rows[0]].tolist()).intersection(*(view.jumps[row].tolist() for row in rows[1:]))
+    for k in sorted(common):
+        steps = view.change[rows, k]
+        size = float(np.median(steps))
+        after = view.filled[rows][:, min(k + 4, view.filled.shape[1] - 1)] - view.filled[rows, k]
+        alike = float(np.ptp(steps)) <= max(2.0, 0.1 * abs(size)) + float(view.resolution_k[rows].max())
+        if alike and (np.abs(after) >= 0.5 * abs(size)).all():
+            state = "fail" if abs(size) >= SHIFT_FAIL_K else "suspect"
+            evidence = f"All {len(rows)} channels jump by {size:+.1f} K at {at(view.elapsed_s, k + 1)} and stay there."
+            return [view.finding("reference_shift", None, state, evidence)]
+    return []

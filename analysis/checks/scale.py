@@ -1,0 +1,131 @@
+"""Readings that are scaled: another thermocouple type set than wired, or another unit."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.checks.view import FloatArray, View, unable
+from analysis.results import Finding
+
+# Published thermocouple functions: J wire read as K 319 °C at a true 245 °C (rise 1.34 times), K read as J 190 °C
+# (0.75 times), K read as E 159 °C (0.61). Honest places in one oven differ by 10 to 15 %, so a fifth is asked.
+SCALED_UP = 1.25
+SCALED_DOWN = 0.80
+LEAST_RISE_K = 80.0
+# From a warm or late start the rise is not known, only what is left of it.
+START_BELOW_C = 45.0
+# With a history the usual distance between places is known, and T wire read as K (1.20 times) shows too.
+CHANGED_SHARE = 0.10
+# A scaled channel still reads right when cold.
+COLD_WITHIN_K = 4.0
+# No solder profile takes a channel this high: 245 °C written in °F and read as °C is 473.
+ABOVE_ANY_PROFILE_C = 330.0
+
+
+def check_wrong_scale(view: View) -> list[Finding]:
+    """Domain: three channels that rise by 80 K from a cold start and turn (without a turn, lag looks like scale); or
+    every channel above what a solder profile reaches."""
+    rows = [row for row in view.alive if np.ptp(view.filled[row]) >= 0.5 * LEAST_RISE_K]
+    high = [row for row in rows if _high(view.filled[row]) > ABOVE_ANY_PROFILE_C]
+    if rows and len(high) == len(rows) and _high_start(view, rows):
+        peak = max(_high(view.filled[row]) for row in rows)
+        evidence = f"All {len(rows)} channels start near {view.filled[rows, 0].mean():.0f} and reach {peak:.0f} °C."
+        return [view.finding("wrong_scale", None, "suspect", evidence)]
+    if len(rows) < 3:
+        return [unable("wrong_scale", "needs three channels that rise, to say which one is scaled")]
+    peaks = np.argmax(view.filled, axis=1)
+    found: list[tuple[float, int, str]] = []
+    turned = 0
+    for row in rows:
+        others = [other for other in rows if other != row]
+        middle = view.middle(others)
+        compared = _ratios(view, row, middle, peaks)
+        if compared is None:
+            continue
+        turned += 1
+        slope, at_turn = compared
+        up = min(slope, at_turn) >= SCALED_UP
+        down = max(slope, at_turn) <= SCALED_DOWN
+        if up or down:
+            away = min(abs(np.log(slope)), abs(np.log(at_turn)))
+            evidence = (
+                f"{view.names[row]} rises {slope:.2f} times as far as the middle of the others "
+                f"({at_turn:.2f} times where both have turned), from {view.filled[row, 0]:.0f} °C cold."
+            )
+            found.append((away, row, evidence))
+    if found:
+        _, row, evidence = max(found)
+        view.failed[row] = "wrong_scale"
+        return [view.finding("wrong_scale", view.numbers[row], "fail", evidence)]
+    if not turned:
+        return [unable("wrong_scale", "no channel rises by 80 K from a cold start and falls again in this log")]
+    return _changed(view, rows)
+
+
+def _high(reading: FloatArray) -> float:
+    """The third highest reading [°C], so that one spike does not count."""
+    return float(np.partition(reading, -3)[-3])
+
+
+def _high_start(view: View, rows: list[int]) -> bool:
+    """A cold room in °F read as °C starts between 50 and 100, in K read as °C near 295."""
+    first = float(view.filled[rows, 0].mean())
+    return 50.0 <= first <= 100.0 or first >= 270.0
+
+
+def _ratios(view: View, row: int, middle: FloatArray, peaks: np.ndarray) -> tuple[float, float] | None:
+    """(slope over the whole run, ratio of the rises at the later turning point) against the others; None: no turn.
+
+    At its own maximum a lagging body equals what surrounds it, whatever its time constant, so the later of the two
+    maxima compares the places without their lag; a door opened there can disturb it, the slope over the run cannot
+    be disturbed that way but carries the lag. Only where both agree is it scale.
+    """
+    reading = view.filled[row]
+    later = max(int(peaks[row]), int(np.argmax(middle)))
+    base, others_base = float(reading[:3].min()), float(middle[:3].min())
+    rise, others_rise = float(reading[later] - base), float(middle[later] - others_base)
+    last = len(reading) - 1
+    turned = reading[last] < reading.max() - 10.0 and middle[last] < middle.max() - 10.0
+    if not turned or max(rise, others_rise) < LEAST_RISE_K or min(rise, others_rise) <= 0:
+        return None
+    if max(base, others_base) > START_BELOW_C or abs(base - others_base) > COLD_WITHIN_K + 0.2 * max(
+        0.0, others_base - 20.0
+    ):
+        return None
+    dx, dy = middle - middle.mean(), reading - reading.mean()
+    slope = float(dx @ dy) / float(dx @ dx)
+    return (slope, rise / others_rise) if slope > 0 else None
+
+
+def _changed(view: View, rows: list[int]) -> list[Finding]:
+    """One channel's peak left its usual distance from all the others in proportion; the others kept theirs."""
+    history = view.history
+    if history is None:
+        return []
+    peaks = {row: view.metric("peak_c", view.numbers[row]) for row in rows}
+    for row in rows:
+        shares: list[float] = []
+        for other in rows:
+            usual = history.peak_difference(view.names[row], view.names[other])
+            mine, theirs = peaks[row], peaks[other]
+            if other == row or usual is None or mine is None or theirs is None:
+                continue
+            expected = theirs + usual.median
+            rise = expected - float(view.filled[row, 0])
+            if rise >= LEAST_RISE_K and abs(mine - expected) >= 4.0 * usual.scatter:
+                shares.append((mine - expected) / rise)
+            else:
+                shares.append(0.0)
+        cold = history.start_c.get(view.names[row])
+        if len(shares) < 2 or cold is None:
+            continue
+        alike = min(shares) >= CHANGED_SHARE or max(shares) <= -CHANGED_SHARE
+        others_cold = np.median([view.filled[other, 0] for other in rows if other != row])
+        if alike and abs(view.filled[row, 0] - others_cold) <= COLD_WITHIN_K:
+            share = float(np.median(shares))
+            evidence = (
+                f"{view.names[row]} rises {100 * share:+.0f} % against its usual distance from the others, equal when cold "
+                f"(n = {history.n})."
+            )
+            return [view.finding("wrong_scale", view.numbers[row], "suspect", evidence)]
+    return []
