@@ -35,7 +35,7 @@ class ChangePoint:
     level: float
     n: int
     statistic: float  # likelihood ratio against no change, in units of the noise variance
-    method: str = "exact least-squares split; interval from the likelihood of the split"
+    method: str = "exact least-squares split, interval from its likelihood"
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,7 @@ def change_point(
     kept = k[order[: int(np.searchsorted(np.cumsum(weight[order]), level)) + 1]]
     index = int(k[best])
     before, after = float(values[:index].mean()), float(values[index:].mean())
-    half = _normal_quantile(level) * scatter * float(np.sqrt(1 / index + 1 / (n - index)))
+    half = normal_quantile(level) * scatter * float(np.sqrt(1 / index + 1 / (n - index)))
     size = after - before
     return ChangePoint(
         index, int(kept.min()), int(kept.max()), before, after, size, size - half, size + half, level, n,
@@ -102,7 +102,7 @@ def change_point(
     )  # fmt: skip
 
 
-def _normal_quantile(level: float) -> float:
+def normal_quantile(level: float) -> float:
     from statistics import NormalDist
 
     return NormalDist().inv_cdf(0.5 + level / 2)
@@ -196,6 +196,40 @@ def step_or_trend(values: Array, since: int) -> tuple[Literal["step", "trend"], 
     )
     difference = (step_cost - ramp_cost) / sigma**2
     return ("trend", difference) if difference > 0 else ("step", -difference)
+
+
+@dataclass(frozen=True)
+class Onset:
+    """`index` of the first changed value with the interval that holds it at `level`."""
+
+    index: int
+    low: int
+    high: int
+    level: float
+    method: str
+
+
+def onset(values: Array, sigma: float, shape: str, level: float) -> Onset:
+    """When a step or a trend began, from the likelihood of every possible start (flat prior, normal scatter `sigma`)."""
+    n = len(values)
+    if shape == "step":
+        found = change_point(values, level, margin=min(FEWEST_EACH_SIDE, max(2, n // 4)), sigma=sigma)
+        return Onset(found.index, found.low, found.high, level, found.method)
+    x = np.arange(n, dtype=float)
+    starts = np.arange(max(1, n - 4))
+    cost = np.array([_ramp_cost(values, np.maximum(0.0, x - s)) for s in starts])
+    weight = np.exp(-(cost - cost.min()) / (2 * max(sigma, 1e-12) ** 2))
+    weight /= weight.sum()
+    order = np.argsort(-weight)
+    kept = starts[order[: int(np.searchsorted(np.cumsum(weight[order]), level)) + 1]]
+    best = int(starts[int(np.argmin(cost))])
+    return Onset(
+        best,
+        int(kept.min()),
+        int(kept.max()),
+        level,
+        "exact search for the start of a slope, interval from its likelihood",
+    )
 
 
 def _ramp_cost(values: Array, ramp: Array) -> float:

@@ -38,7 +38,10 @@ def comparable_runs(
         {
             "run": frame["run"].to_numpy(),
             "started_at": frame["started_at"].to_numpy(),
-            "group": [_group(row, channels.get(int(row.run), "")) for row in frame.itertuples()],
+            "group": [
+                _group(row, channels.get(run, ""))
+                for row, run in zip(frame.itertuples(), frame["run"].tolist(), strict=True)
+            ],
             "start": frame["run"].map(start).to_numpy(dtype=float),
         }
     )
@@ -77,7 +80,8 @@ def _group(row, channels: str) -> str:
 
 def _channel_sets(metrics: pd.DataFrame) -> dict[int, str]:
     peaks = metrics[(metrics["metric"] == "peak_c") & metrics["channel"].notna()]
-    return {int(run): ",".join(sorted(map(str, names))) for run, names in peaks.groupby("run")["channel"]}  # type: ignore[arg-type]
+    named = peaks.groupby("run")["channel"].agg(lambda names: ",".join(sorted(map(str, names))))
+    return dict(zip(named.index.tolist(), named.tolist(), strict=True))
 
 
 def _per_run(metrics: pd.DataFrame, metric: str, how: str) -> pd.Series:

@@ -81,10 +81,12 @@ def watch_series(
     budget_per_100_runs: float,
     series: int,
     level: float = 1.0,
+    quiet_until: int = 0,
 ) -> Watched:
     """Chart one series over one epoch, in run order. NaN values are runs that cannot speak for this series.
 
-    `level`: the size of the quantity in the unit of `values`; 1 for logarithms.
+    `level`: the size of the quantity in the unit of `values`; 1 for logarithms. Before position `quiet_until` no alarm
+    is given and the sums start anew there: an earlier alarm was looked into and did not hold.
     """
     n = len(values)
     blank = np.full(n, np.nan)
@@ -118,9 +120,8 @@ def watch_series(
     stretch = np.sqrt((1 + max(0.0, r1)) / (1 - min(0.6, max(0.0, r1))))
     limit, width = limit * stretch, width * np.sqrt(stretch)
     held = np.clip(z, -HELD_WITHIN, HELD_WITHIN)
-    high, low, alarm = _charts(
-        held, np.nan_to_num(bias), limit, width, int(present[min(LEARNING_BELOW, len(present) - 1)])
-    )
+    begin = max(quiet_until, int(present[min(LEARNING_BELOW, len(present) - 1)]))
+    high, low, alarm = _charts(held, np.nan_to_num(bias), limit, width, begin, quiet_until)
     return Watched(values, expected, sigma, bias, z, high, low, float(limit), float(width), baseline, r1, alarm, None)
 
 
@@ -162,7 +163,9 @@ def _baseline_autocorrelation(
     return r1 if r1 > 1.64 / np.sqrt(len(residual)) else 0.0
 
 
-def _charts(z: Array, bias: Array, limit: float, width: float, cusum_from: int) -> tuple[Array, Array, Alarm | None]:
+def _charts(
+    z: Array, bias: Array, limit: float, width: float, cusum_from: int, quiet_until: int
+) -> tuple[Array, Array, Alarm | None]:
     n = len(z)
     high, low = np.full(n, np.nan), np.full(n, np.nan)
     up = down = 0.0
@@ -173,7 +176,8 @@ def _charts(z: Array, bias: Array, limit: float, width: float, cusum_from: int) 
         if np.isnan(z[i]):
             continue
         side = int(np.sign(z[i])) if abs(z[i]) > min(width, HELD_WITHIN - 1e-9) else 0
-        beyond = [*beyond[-2:], (i, side)]
+        if i >= quiet_until:
+            beyond = [*beyond[-2:], (i, side)]
         if i >= cusum_from:
             allowance = ALLOWANCE + bias[i]
             if up <= 0:

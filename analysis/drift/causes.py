@@ -1,0 +1,171 @@
+"""From what moved and what stayed to a ranked list of likely causes.
+
+Each cause has a signature: the direction it moves each series, the series it must leave alone, and its usual shape in
+time. The table follows the fault table of the trade (heater power, supply, seal, fan, load, one side, sensor offset,
+sensor gain, reference junction, set point or firmware); directions are common practice checked with thermal models, not
+from a published standard. Ranking is by likelihood of the observed pattern; people are shown what fits and what does
+not, never a probability.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+RAMP_HIGH, RAMP_LOW = "full_power_ramp_high_c_per_s", "full_power_ramp_low_c_per_s"
+DUTY, COOLING, SATURATION = "hold_duty", "cooling_time_constant_s", "saturation_fraction"
+AT_PEAK, COLD, IN_COOLING = "channel_difference_at_peak", "channel_difference_cold", "channel_difference_cooling"
+PEAK, LAG, TO_PEAK, OVERSHOOT, ROOM = (
+    "coldest_peak_c",
+    "setpoint_lag_s",
+    "time_to_peak_s",
+    "overshoot_c",
+    "room_difference",
+)
+
+
+@dataclass(frozen=True)
+class Effect:
+    """How one series moved at the change. `change` in the charted unit; `t` in standard errors; `moved` -1, 0 or +1."""
+
+    label: str
+    change: float
+    low: float
+    high: float
+    t: float
+    moved: int
+    n_before: int
+    n_after: int
+    text: str  # "hold duty +13 % (+11 to +15 %)"
+    channel: str | None = None
+
+
+@dataclass(frozen=True)
+class Cause:
+    cause: str
+    fits: tuple[str, ...]
+    against: tuple[str, ...]
+    score: float  # log-likelihood, for ranking only
+
+
+@dataclass(frozen=True)
+class Signature:
+    """`moves`: expected direction per series, "+", "-", "0" or "any" (moves either way). `trend`: share that come as a trend."""
+
+    moves: Mapping[str, str]
+    trend: float
+    prior: float
+    check_first: str
+
+
+SIGNATURES: dict[str, Signature] = {
+    "heater": Signature(
+        {RAMP_HIGH: "-", RAMP_LOW: "-", DUTY: "+", SATURATION: "+", COOLING: "0", COLD: "0", AT_PEAK: "0", LAG: "+",
+         TO_PEAK: "+", ROOM: "0"}, 0.75, 0.22,
+        "Run the reference load from cold. Then, power off and isolated, have a competent person measure the elements.",
+    ),
+    "mains": Signature(
+        {RAMP_HIGH: "-", RAMP_LOW: "-", DUTY: "+", SATURATION: "+", COOLING: "0", COLD: "0", AT_PEAK: "0", LAG: "+",
+         TO_PEAK: "+", ROOM: "0"}, 0.15, 0.06,
+        "Repeat the run with other loads on the supply switched off, and note the supply voltage.",
+    ),
+    "seal": Signature(
+        {COOLING: "-", DUTY: "+", RAMP_HIGH: "-", RAMP_LOW: "0", COLD: "0", SATURATION: "+", ROOM: "0"}, 0.6, 0.14,
+        "Close the door on a strip of paper all round: where it slides out, the seal leaks. Look at the latch.",
+    ),
+    "fan": Signature(
+        {AT_PEAK: "any", DUTY: "-", COOLING: "0", RAMP_LOW: "0", COLD: "0", ROOM: "0"}, 0.4, 0.04,
+        "Listen to the fan and, with the power isolated, turn it by hand.",
+    ),
+    "load": Signature(
+        {RAMP_HIGH: "-", RAMP_LOW: "-", COOLING: "+", DUTY: "0", COLD: "0", TO_PEAK: "+", ROOM: "0"}, 0.05, 0.04,
+        "Compare the board and the number of boards in the record with what was on the rack.",
+    ),
+    "side": Signature(
+        {AT_PEAK: "any", IN_COOLING: "0", COLD: "0", RAMP_LOW: "0", ROOM: "0"}, 0.5, 0.12,
+        "Turn the board 180 degrees for one run: if the cold side stays where it was, it is the oven.",
+    ),
+    "sensor_offset": Signature(
+        {COLD: "any", AT_PEAK: "any", IN_COOLING: "any", COOLING: "0", RAMP_HIGH: "0", RAMP_LOW: "0", DUTY: "0"}, 0.15, 0.14,
+        "With the oven cold for an hour, compare the channel with the others and with a room thermometer.",
+    ),
+    "sensor_gain": Signature(
+        {AT_PEAK: "any", IN_COOLING: "any", COLD: "0", COOLING: "0", RAMP_HIGH: "0", RAMP_LOW: "0", DUTY: "0"}, 0.7, 0.08,
+        "Let two sensors change places for one run: the difference follows the sensor or stays with the place.",
+    ),
+    "reference_junction": Signature(
+        {ROOM: "any", COLD: "0", AT_PEAK: "0", COOLING: "0", DUTY: "0"}, 0.3, 0.05,
+        "Compare a cold start with a room thermometer: all channels off by the same amount point at the input board.",
+    ),
+    "setpoint_or_firmware": Signature(
+        {LAG: "any", OVERSHOOT: "any", PEAK: "any", COOLING: "0", COLD: "0", AT_PEAK: "0", RAMP_HIGH: "0", RAMP_LOW: "0",
+         DUTY: "0", ROOM: "0"}, 0.05, 0.11,
+        "Read the firmware version and the stored profile at the start of a run and compare them with the record.",
+    ),
+}  # fmt: skip
+
+RIGHT, STILL, WRONG = 0.85, 0.12, 0.03  # chance of a series that should move: as expected, not seen, the other way
+QUIET, LOUD = 0.92, 0.04  # of a series that should stay: stays, moves (per direction)
+OPEN = {-1: 0.15, 0: 0.7, 1: 0.15}  # of a series the cause says nothing about
+WORST_STRANGERS = 2  # contradictions a cause may carry before "unknown" is the honest first answer
+
+SEASON_CHECK = "Log the room temperature and wait: what comes with the season leaves with it."
+UNKNOWN_CHECK = "Ask whether anything changed around this date, then run the reference load from cold."
+
+
+def rank_causes(effects: Mapping[str, Effect], shape: str, one_channel: bool, season_open: str | None) -> list[Cause]:
+    """Causes in order of fit, at most three, each with what fits and what does not.
+
+    `effects`: by series name, the strongest channel where a series has several; series without data are left out and
+    count neither way. `shape`: "step" or "trend". `season_open`: why the season cannot yet be told apart, or None.
+    """
+    scored = [_score(name, s, effects, shape) for name, s in SIGNATURES.items()]
+    scored.sort(key=lambda c: -c.score)
+    best = scored[0]
+    out = [c for c in scored if c.score > best.score - 3.0 and c.fits][:3]
+    contradictions = len(best.against)
+    if not best.fits or contradictions > max(WORST_STRANGERS, len(best.fits)):
+        out = [Cause("unknown", (), ("no cause in the table fits what moved",), 0.0), *out[:2]]
+    if season_open:
+        out.append(Cause("season", (season_open,), (), best.score - 3.0))
+    if one_channel:
+        out = [
+            Cause(c.cause, c.fits, (*c.against, "cannot tell sensor from oven with one channel"), c.score) for c in out
+        ]
+    return out
+
+
+def check_first(cause: str) -> str:
+    """The one simplest check to do first."""
+    if cause in SIGNATURES:
+        return SIGNATURES[cause].check_first
+    return SEASON_CHECK if cause == "season" else UNKNOWN_CHECK
+
+
+def _score(name: str, signature: Signature, effects: Mapping[str, Effect], shape: str) -> Cause:
+    score = math.log(signature.prior) + math.log(signature.trend if shape == "trend" else 1 - signature.trend)
+    fits: list[str] = []
+    against: list[str] = []
+    for series, effect in effects.items():
+        expected = signature.moves.get(series)
+        if expected is None:
+            score += math.log(OPEN[effect.moved])
+            if effect.moved:
+                against.append(f"does not explain {effect.text}")
+        elif expected == "0":
+            score += math.log(LOUD if effect.moved else QUIET)
+            (against if effect.moved else fits).append(f"{effect.text}{'' if effect.moved else ', as it should stay'}")
+        elif effect.moved == 0:
+            score += math.log(STILL)
+            against.append(f"{effect.label} did not move")
+        elif expected == "any" or (expected == "+") == (effect.moved > 0):
+            score += math.log(RIGHT / (2 if expected == "any" else 1))
+            fits.insert(0, effect.text)
+        else:
+            score += math.log(WRONG)
+            against.append(f"{effect.text}, the other way")
+    moved_right = any("stay" not in text for text in fits)
+    if not moved_right:
+        score -= 5.0
+    return Cause(name, tuple(fits), tuple(against), score)
