@@ -111,7 +111,7 @@ _TABLE = (
         "time to peak",
         "s",
         "time",
-        "From the crossing of the start temperature (or the run's start, then said) to the first sample within twice the noise of the peak.",
+        "From the crossing of the start temperature (or the run's start, then said) to the start of the peak's flat top.",
         (0, 3600),
         "result",
         True,

@@ -85,7 +85,7 @@ TOLERANCE_CLASSES = {  # name -> (half-width [K], fraction of the temperature [1
 }
 
 
-def tolerance_k(temperature_c: float | FloatArray, half_width_k: float = 2.5, fraction: float = 0.0075):
+def tolerance_k(temperature_c: float | FloatArray, half_width_k: float = 2.5, fraction: float = 0.0075) -> FloatArray:
     """Tolerance [K] of type K wire at a temperature [°C]: the greater of a fixed width and a share (IEC 60584-1)."""
     return np.maximum(half_width_k, fraction * np.abs(temperature_c))
 
@@ -119,7 +119,12 @@ class Errors:
         """Standard uncertainty [K] of what does not change from sample to sample, at a temperature."""
         return np.sqrt(self.offset**2 + (self.grow * self.share(temperature_c)) ** 2)
 
-    def expanded(self, per_offset, per_grow, random_part=0.0) -> FloatArray:
+    def expanded(
+        self,
+        per_offset: FloatArray | float,
+        per_grow: FloatArray | float,
+        random_part: FloatArray | float = 0.0,
+    ) -> FloatArray:
         """Expanded uncertainty (k = 2) of a metric that changes by `per_offset` for an offset of 1 K, by `per_grow` for
         a growing error of 1 K at the peak, with a random part given as a standard uncertainty in its own unit."""
         return K_FACTOR * np.sqrt((per_offset * self.offset) ** 2 + (per_grow * self.grow) ** 2 + random_part**2)
@@ -220,3 +225,26 @@ def budget_table(
         for name, width, shape, u, common in lines
     ]
     return rows, K_FACTOR * float(np.sqrt(sum(row.u**2 for row in rows)))
+
+
+def usable_budget(budget: Mapping[str, object]) -> dict[str, float]:
+    """The overrides that are numbers of a known term and in range; anything else is left at its default.
+
+    `problems_of` says what was wrong; a budget is checked there before it is stored.
+    """
+    return {name: float(value) for name, value in budget.items() if not _problem(name, value)}  # pyright: ignore[reportArgumentType]
+
+
+def problems_of(budget: Mapping[str, object]) -> list[str]:
+    """One line for each entry that is no term of the budget or no possible value of it; empty when all is well."""
+    return [text for name, value in budget.items() if (text := _problem(name, value))]
+
+
+def _problem(name: str, value: object) -> str | None:
+    if name not in TERMS:
+        return f"the budget has no term {name}: there are {', '.join(TERMS)}"
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not np.isfinite(value) or value < 0:
+        return f"{name} must be a number of 0 or more, not {value!r}"
+    if name.endswith("_common") and value > 1:
+        return f"{name} is a share between 0 and 1, not {value!r}"
+    return None

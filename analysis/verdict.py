@@ -45,7 +45,7 @@ _NOT_MEASURED = "not measured: {metric} {parameters}"
 
 def worst(verdicts: Collection[Verdict]) -> Verdict:
     """The worst of several verdicts: fails, too close to call, not evaluated, meets. None at all: not evaluated."""
-    return min(verdicts, key=_RANK.__getitem__, default="not evaluated")
+    return min(verdicts, key=lambda v: _RANK[v]) if verdicts else "not evaluated"
 
 
 def judge(
@@ -68,7 +68,9 @@ def judge(
     Returns the run's verdict, the reason behind anything but a plain verdict, the limiting result, and one result a
     limit in the order of `limits`.
     """
-    doubted = {f.channel: f.code for f in findings if f.state == "fail" and f.code in CREDIBILITY and f.channel is not None}
+    doubted = {
+        f.channel: f.code for f in findings if f.state == "fail" and f.code in CREDIBILITY and f.channel is not None
+    }
     by_name: dict[tuple[str, str], list[MetricValue]] = {}
     for m in metrics:
         if m.channel is None or (m.channel not in unjudged and m.channel not in doubted):
@@ -185,7 +187,9 @@ def closeness(result: LimitResult) -> float:
     low, high = result.limit.low, result.limit.high
     unit = result.uncertainty
     if not unit:
-        unit = (high - low) / 2.0 if low is not None and high is not None else abs(low if low is not None else high or 0.0)
+        unit = (
+            (high - low) / 2.0 if low is not None and high is not None else abs(low if low is not None else high or 0.0)
+        )
     return result.margin / unit if unit else result.margin
 
 

@@ -214,6 +214,4 @@ def _attachments(traces: Traces, context: Context) -> FloatArray | None:
     if not context.placements:
         return None
     ways = [(context.placements.get(name, (None, None))[1] or "").lower() for name in traces.names]
-    return np.array(
-        [next((size for word, size in ATTACHMENT_K.items() if word in way), np.nan) for way in ways]
-    )
+    return np.array([next((size for word, size in ATTACHMENT_K.items() if word in way), np.nan) for way in ways])

@@ -141,18 +141,18 @@ def _cooling_constant(sheet: Sheet, b: Basis, setpoint: FloatArray | None, duty:
     with np.errstate(invalid="ignore"):
         gone = later & (v < bottom[:, None])
         inside = later & (v <= top[:, None])
-    reached = gone.any(axis=1)
+    reached = np.asarray(gone.any(axis=1))
     # up to the first sample below the lower bound; what comes after (door shut again) is another story
     inside &= np.arange(len(t))[None, :] < np.where(reached, gone.argmax(axis=1), 0)[:, None]
     inside &= b.traces.present
     count = inside.sum(axis=1)
     heated = np.zeros(b.traces.rows, dtype=bool)
     if duty is not None:
-        heated = (inside & (duty > 0.02)[None, :]).any(axis=1)  # 2 %: one count of a coarse drive
+        heated = np.asarray((inside & (duty > 0.02)[None, :]).any(axis=1))  # 2 %: one count of a coarse drive
         note = f"{note}; door state not recorded" if note else "door state not recorded"
     elif setpoint is not None:
         with np.errstate(invalid="ignore"):
-            heated = (inside & (setpoint[None, :] > v)).any(axis=1)
+            heated = np.asarray((inside & (setpoint[None, :] > v)).any(axis=1))
         note = f"{note}; heater taken as off: set point below the channel" if note else "heater taken as off"
     else:
         note = f"{note}; heater taken as off: not logged" if note else "heater taken as off: not logged"

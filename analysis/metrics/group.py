@@ -70,7 +70,8 @@ def _at_soak_end(sheet: Sheet, b: Basis, rows, high: float) -> None:
         sheet.run("spread_end_of_soak_c", text, None, None, "not evaluated", reason)
         return
     low, top = rows[values.argmin()], rows[values.argmax()]
-    share = tuple(float(b.errors.share(high)[row]) for row in (low, top))
+    part_at = b.errors.share(high)
+    share = float(part_at[low]), float(part_at[top])
     sheet.run("spread_end_of_soak_c", text, float(values.max() - values.min()), 2.0 * _pair(b, low, top, share))
 
 

@@ -25,9 +25,12 @@ def add_heating(sheet: Sheet, b: Basis) -> None:
 
 def _cut(b: Basis):
     """Rows cut off near their peak, and the words for it."""
-    return b.cut_hot, lambda row: (
-        f"the log ends {b.traces.t[b.traces.last[row]] - b.peak_end_s[row]:.0f} s after the highest value, "
-        f"less than {COOLED_K:.0f} K below it: at least this much"
+    return (
+        b.cut_hot,
+        lambda row: (
+            f"the log ends {b.traces.t[b.traces.last[row]] - b.peak_end_s[row]:.0f} s after the highest value, "
+            f"less than {COOLED_K:.0f} K below it: at least this much"
+        ),
     )
 
 
@@ -37,8 +40,13 @@ def _gap(b: Basis, sound):
     wide = b.traces.gap_s > np.maximum(GAP_S, 3.0 * b.traces.step_s)
     if not wide.any():
         return sound
-    return mask | wide, lambda row: (
-        why(row) if mask[row] else f"the channel has a gap of {b.traces.gap_s[row]:.0f} s, bridged by a straight line"
+    return (
+        mask | wide,
+        lambda row: (
+            why(row)
+            if mask[row]
+            else f"the channel has a gap of {b.traces.gap_s[row]:.0f} s, bridged by a straight line"
+        ),
     )
 
 
@@ -77,7 +85,7 @@ def _liquidus(sheet: Sheet, b: Basis) -> None:
         none = np.where(reached, 0.0, np.nan)
         sheet.channels(names[0], text, total + none, u, absent=absent, incomplete=sound)
         sheet.channels(names[1], text, longest + none, u, absent=absent, incomplete=sound)
-        sheet.channels(names[2], text, number + none, None, absent=absent, incomplete=sound)
+        sheet.channels(names[2], text, number.astype(np.float64) + none, None, absent=absent, incomplete=sound)
 
 
 def _passage_reason(b: Basis, level: float):
@@ -228,7 +236,7 @@ def _near_peak(sheet: Sheet, b: Basis) -> None:
                 "not reached",
                 lambda row, s=shown, x=below: f"never within {x:g} K of {s}, highest {b.peak_c[row]:.1f} °C",
             ),
-            incomplete=_gap(b, (hot, lambda row, s=shown: f"the log ends within reach of {s}: at least this much")),
+            incomplete=_gap(b, (hot, lambda _, s=shown: f"the log ends within reach of {s}: at least this much")),
         )
 
 
@@ -260,5 +268,5 @@ def _cooling(sheet: Sheet, b: Basis) -> None:
             rate,
             u,
             absent=("not reached", lambda row, x=level: f"{x:g} °C never reached, highest {b.peak_c[row]:.1f} °C"),
-            incomplete=(hot, lambda row, x=level: f"the log ends above {x:g} °C, before the cooling is over"),
+            incomplete=(hot, lambda _, x=level: f"the log ends above {x:g} °C, before the cooling is over"),
         )

@@ -37,9 +37,7 @@ def measure_with_basis(recording: Recording, context: Context) -> tuple[list[Met
     for number, channel in enumerate(recording.channels):
         if channel.role == "temperature" and number not in measured:
             reason = "the channel has no sample"
-            sheet.values.append(
-                MetricValue("peak_c", number, None, None, "°C", "not evaluated", reason, parameters())
-            )
+            sheet.values.append(MetricValue("peak_c", number, None, None, "°C", "not evaluated", reason, parameters()))
     if b is None:
         _asked_but_unknown(sheet, plan_for(context).unknown)
     return sheet.values, b

@@ -15,7 +15,9 @@ from typing import Any
 
 from analysis.results import Context, canonical_parameters
 
-RAMP_WINDOW_S = 20.0  # s: at 1 °C/s, 0.25 °C steps and 0.3 °C noise, 20 s keeps the largest slope within 2 % (domain brief)
+RAMP_WINDOW_S = (
+    20.0  # s: at 1 °C/s, 0.25 °C steps and 0.3 °C noise, 20 s keeps the largest slope within 2 % (domain brief)
+)
 BELOW_PEAK_K = 5.0  # K: "within 5 °C of peak", J-STD-020 table 5-2
 START_C = 25.0  # °C: "time 25 °C to peak", J-STD-020 table 5-2
 FULL_POWER = 0.98  # on-fraction taken as full power: 8-bit drives often top out at 254/255 or 98 to 99 %

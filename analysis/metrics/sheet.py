@@ -65,9 +65,7 @@ class Sheet:
         reason: str | None = None,
     ) -> None:
         """One value of the run."""
-        self.values.append(
-            MetricValue(metric, None, value, uncertainty, _UNIT[metric], status, reason, parameters)
-        )
+        self.values.append(MetricValue(metric, None, value, uncertainty, _UNIT[metric], status, reason, parameters))
 
     def declined(self, metric: str, parameters: str, reason: str, status: MetricStatus = "not evaluated") -> None:
         """A metric of every channel that cannot be given, for one reason."""

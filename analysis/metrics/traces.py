@@ -73,7 +73,7 @@ def traces_of(recording: Recording) -> Traces:
     # an infinite value is no temperature: the reader's fault markers are NaN, other makers of recordings may differ
     present = np.isfinite(v)
     whole = bool(present.all())
-    keep = None if whole else present.any(axis=1)
+    keep: BoolArray | None = None if whole else np.asarray(present.any(axis=1))
     if keep is not None and not keep.all():
         numbers = [x for x, k in zip(numbers, keep, strict=True) if k]
         names = [x for x, k in zip(names, keep, strict=True) if k]

@@ -1,0 +1,147 @@
+"""What the evaluation of a run must know, out of the archive: paste, limits, budget, placements."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from analysis.metrics.plan import canonical
+from analysis.results import Context, Limit
+from analysis.uncertainty import usable_budget
+from analysis.windows import BUILT_IN, built_in_body_limits, default_for
+
+if TYPE_CHECKING:
+    from ingest.archive.connection import Connection
+
+_RUNS = """
+SELECT r.run_id, r.oven_id, r.board_id, p.paste_id, r.ambient_c, p.alloy, p.family, p.liquidus_c,
+       o.budget, o.control_channel, b.package_thickness_mm, b.package_volume_mm3, e.windows,
+       epoch(r.started_at) - before.ended AS idle_s
+FROM run r
+LEFT JOIN jar j USING (jar_id)
+LEFT JOIN paste p ON p.paste_id = coalesce(r.paste_id, j.paste_id)
+LEFT JOIN oven o USING (oven_id)
+LEFT JOIN board b USING (board_id)
+LEFT JOIN evaluation e ON e.run_id = r.run_id
+LEFT JOIN LATERAL (
+    SELECT max(epoch(q.started_at) + q.duration_s) AS ended FROM run q
+    WHERE q.oven_id = r.oven_id AND q.started_at < r.started_at
+) before ON TRUE
+"""
+_WINDOWS = """
+SELECT w.window_id, w.scope, w.paste_id, w.board_id, w.oven_id, w.source, w.revision, w.is_default,
+       w.superseded_at IS NULL AS active, l.metric, l.parameters, l.low, l.high, l.unit, p.alloy
+FROM limit_window w JOIN window_limit l USING (window_id) LEFT JOIN paste p ON p.paste_id = w.paste_id
+ORDER BY w.window_id, l.rowid
+"""
+
+
+def context_for(con: Connection, run_id: int, *, keep_windows: bool = False) -> Context:
+    """The context of one run. Raises ArchiveError when there is no such run."""
+    for _, context in contexts_for(con, [run_id], keep_windows=keep_windows):
+        return context
+    from ingest.archive.errors import ArchiveError
+
+    raise ArchiveError(f"there is no run {run_id}")
+
+
+def contexts_for(
+    con: Connection, run_ids: Sequence[int] | None = None, *, keep_windows: bool = False
+) -> Iterable[tuple[int, Context]]:
+    """(run number, context) in ascending order; None: all runs. Numbers that do not exist are left out.
+
+    Limits are those of today: the paste's own window, or its alloy family's default while it has none; the board's body
+    window, or the built-in table when the board's most sensitive package is known; the house windows that apply. With
+    `keep_windows`, a window that an earlier evaluation of the run used is used again where it still belongs to the
+    run's paste, board or oven, although a later revision exists: new rules do not bring new limits.
+    """
+    where, params = "", []
+    if run_ids is not None:
+        where, params = "WHERE r.run_id IN (SELECT unnest(?::INTEGER[]))", [list(run_ids)]
+    runs = con.execute(f"{_RUNS} {where} ORDER BY r.run_id", params).fetchall()
+    channels: dict[int, dict[str, tuple[str | None, str | None]]] = {}
+    for run_id, name, place, attachment in con.execute(
+        f"""SELECT run_id, name, placement, attachment FROM channel r {where}
+            {"AND" if where else "WHERE"} (placement IS NOT NULL OR attachment IS NOT NULL) ORDER BY run_id, channel_no""",
+        params,
+    ).fetchall():
+        channels.setdefault(run_id, {})[name] = (place, attachment)
+    book = _Windows(con)
+    return [(row[0], _context(row, channels.get(row[0], {}), book, keep_windows)) for row in runs]
+
+
+def _context(row: tuple[Any, ...], placements: dict, book: _Windows, keep: bool) -> Context:
+    (_, oven_id, board_id, paste_id, ambient, alloy, family, liquidus, budget, control, thick, volume, used, idle) = row
+    kept = set(json.loads(used)) if keep and used else set()
+    limits = book.limits(paste_id, board_id, oven_id, alloy, family, kept)
+    body = [limit for limit in limits if limit.scope == "body"]
+    if not body and family and thick and volume and thick > 0 and volume > 0:
+        body = list(built_in_body_limits(family, thick, volume))
+        limits += body
+    ceiling = next((limit.high for limit in body if limit.metric == "peak_c" and limit.high is not None), None)
+    return Context(
+        liquidus_c=liquidus,
+        alloy=alloy,
+        limits=tuple(limits),
+        budget=usable_budget(json.loads(budget)) if budget else {},
+        placements=placements,
+        control_channel=control,
+        ambient_c=ambient,
+        classification_c=ceiling,
+        idle_s=idle,
+    )
+
+
+class _Windows:
+    """All windows, read once: a shop has tens of them."""
+
+    def __init__(self, con: Connection) -> None:
+        self._limits: dict[int, list[Limit]] = {}
+        self._owners: dict[int, tuple[str, int | None, int | None, int | None, bool, bool]] = {}
+        self._default_of: dict[str, list[int]] = {}  # alloy -> its default windows, oldest first
+        for row in con.execute(_WINDOWS).fetchall():
+            window_id, scope, paste, board, oven, source, revision, is_default, active = row[:9]
+            metric, text, low, high, unit, alloy = row[9:]
+            limit = Limit(metric, canonical(text), low, high, unit, scope, source, revision, window_id, is_default)
+            self._limits.setdefault(window_id, []).append(limit)
+            if window_id not in self._owners:
+                self._owners[window_id] = (scope, paste, board, oven, is_default, active)
+                if is_default and alloy is not None:
+                    self._default_of.setdefault(alloy, []).append(window_id)
+        self._memory: dict[tuple[Any, ...], list[Limit]] = {}
+
+    def limits(self, paste, board, oven, alloy, family, kept: set[int]) -> list[Limit]:
+        """The limits of a run's owners; of each owner the window in `kept`, else the active one."""
+        key = (paste, board, oven, alloy, family, frozenset(kept))
+        if key not in self._memory:
+            self._memory[key] = [x for window in self._chosen(*key) for x in self._limits[window]]
+        return list(self._memory[key])
+
+    def _chosen(self, paste, board, oven, alloy, family, kept) -> list[int]:
+        chosen = []
+        if paste is not None:
+            own = [w for w, o in self._owners.items() if o[0] == "paste" and o[1] == paste]
+            default = default_for(alloy, family)
+            stand_in = self._default_of.get(default.alloy.name, []) if default is not None else []
+            chosen += self._pick(own, kept) if not kept.intersection(stand_in) else []
+            chosen = chosen or self._pick(stand_in, kept)
+        if board is not None:
+            chosen += self._pick([w for w, o in self._owners.items() if o[0] == "body" and o[2] == board], kept)
+        house: dict[tuple[int | None, int | None], list[int]] = {}
+        for w, o in self._owners.items():
+            if o[0] == "house" and o[2] in (None, board) and o[3] in (None, oven):
+                house.setdefault((o[2], o[3]), []).append(w)
+        for windows in house.values():
+            chosen += self._pick(windows, kept)
+        return chosen
+
+    def _pick(self, windows: list[int], kept) -> list[int]:
+        """Of one owner's revisions, the one kept or the active one."""
+        earlier = [w for w in windows if w in kept]
+        return earlier[-1:] or [w for w in windows if self._owners[w][5]][-1:]
+
+
+def windows_used(context: Context) -> list[int]:
+    """The windows a context's limits come from; the built-in tables have no number."""
+    return sorted({limit.window_id for limit in context.limits if limit.window_id != BUILT_IN})
