@@ -16,6 +16,7 @@ from typer.core import TyperGroup
 from dashboard.commands import (
     care,
     corrections,
+    demo,
     events,
     imports,
     inspections,
@@ -167,7 +168,11 @@ def start(
 
 
 # In the order of work: take in, look, record, run, keep. A later topic is one more file with its own add_to.
-for topic in (imports, questions, layouts, runs, corrections, inspections, events, reference, pastes, standing, care):
+TOPICS = (
+    *(demo, imports, questions, standing, runs, inspections, corrections),
+    *(events, reference, pastes, layouts, care),
+)
+for topic in TOPICS:
     topic.add_to(app)
 
 

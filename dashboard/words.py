@@ -307,7 +307,7 @@ def stop_lines(findings: Iterable[Mapping[str, Any]]) -> list[str]:
     lines: list[str] = []
     for finding in findings:
         text = finding.get("danger")
-        if text:
+        if text and finding.get("state") in ("suspect", "fail"):
             line = f"STOP. {text}"
             if finding.get("channel"):
                 line += f" (channel {finding['channel']})"

@@ -70,8 +70,9 @@ def restore(
     Example:
       ovenbook restore ovenbook-2025-03-14.duckdb --to restored.duckdb
     """
-    from ingest.archive import default_path
     from ingest.archive.care import restore as bring_back
+
+    from ingest.archive import default_path
 
     goal = to or Path(archive_path(ctx) or default_path())
     bring_back(source, goal)
@@ -87,8 +88,9 @@ def rebuild(ctx: typer.Context) -> None:
     Example:
       ovenbook rebuild
     """
-    from analysis.store import evaluate_and_write
     from ingest.archive.care import rebuild as make_again
+
+    from analysis.store import evaluate_and_write
     from ingest.reading import read_log
 
     archive = the_archive(ctx)
@@ -108,6 +110,7 @@ def reevaluate(
       ovenbook reevaluate 12 13
     """
     from analysis.store import reevaluate as judge_again
+    from dashboard import words
 
     archive = the_archive(ctx)
     numbers = [run_number(archive, run) for run in runs] if runs else None
@@ -116,7 +119,7 @@ def reevaluate(
     after = _verdicts(archive)
     changed = [run for run, verdict in after.items() if before.get(run) != verdict]
     judged = len(numbers) if numbers is not None else len(after)
-    say(f"{judged} runs judged again, {len(changed)} verdicts changed.")
+    say(f"{words.counted(judged, 'run')} judged again, {words.counted(len(changed), 'verdict')} changed.")
     for run in changed[:20]:
         say(f"Run {run}: {before.get(run) or 'not evaluated'} before, {after[run] or 'not evaluated'} now.", indent=2)
 

@@ -8,7 +8,7 @@ import typer
 
 from dashboard.commands.dates import moment
 from dashboard.commands.opening import the_archive, who
-from dashboard.commands.output import Json, local_text, print_json, records, say, table, wrong_usage
+from dashboard.commands.output import Json, Refusal, local_text, print_json, records, say, table, trouble, wrong_usage
 from dashboard.commands.reference import one_named
 
 KINDS = (
@@ -77,6 +77,35 @@ def add(
             who=who(),
         )
     say(f"Event {number}: {kind} on {oven_name}, {event_date(at, precision, archive.zone)}.")
+
+
+@group.command("import")
+def import_events(
+    ctx: typer.Context,
+    sheet: Annotated[
+        str,
+        typer.Argument(
+            metavar="SHEET.csv",
+            help="Columns: oven, kind, happened_at; optional: at_precision, note, expected, restarts_baseline.",
+        ),
+    ],
+) -> None:
+    """Record events from a sheet, all of them or none.
+
+    \b
+    Example:
+      ovenbook event import maintenance.csv
+    """
+    from dashboard.commands.event_sheet import read_events, store_events
+
+    archive = the_archive(ctx)
+    found, problems = read_events(archive, sheet)
+    if problems:
+        for problem in problems[:20]:
+            trouble(problem)
+        raise Refusal(f"{len(problems)} lines of {sheet} are wrong; nothing was stored. Mend them and import it again.")
+    store_events(archive, found, who())
+    say(f"{len(found)} events stored.")
 
 
 @group.command("list")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -17,6 +18,7 @@ from dashboard.commands.output import (
     Json,
     Refusal,
     print_json,
+    progress_bar,
     say,
     trouble,
     wrong_usage,
@@ -141,6 +143,10 @@ def import_(
       ovenbook import old-logs/ --metadata sheet.csv
       ovenbook import "logs/*.csv" --dry-run
     """
+    if "-" in paths and len(paths) > 1:
+        raise wrong_usage("'-' reads one log from standard input and cannot be mixed with files.")
+    if metadata is not None and "-" in paths:
+        raise wrong_usage("--metadata names files, so it needs paths, not standard input.")
     from ingest.importing import ImportOptions
 
     options = ImportOptions(
@@ -159,16 +165,22 @@ def import_(
         dry_run=dry_run,
         who=who(),
     )
-    if "-" in paths and len(paths) > 1:
-        raise wrong_usage("'-' reads one log from standard input and cannot be mixed with files.")
-    if metadata is not None and "-" in paths:
-        raise wrong_usage("--metadata names files, so it needs paths, not standard input.")
     archive = the_archive(ctx)
     evaluations = Evaluations()
     status = show_results(
-        results_of(archive, paths, options, metadata, evaluations), evaluations, as_json=as_json, dry_run=dry_run
+        results_of(archive, paths, options, metadata, evaluations),
+        evaluations,
+        as_json=as_json,
+        dry_run=dry_run,
+        total=_file_count(paths),
     )
     raise typer.Exit(status)
+
+
+def _file_count(paths: list[str]) -> int:
+    from ingest.members import find_files
+
+    return 1 if paths == ["-"] else sum(1 for _ in find_files(paths))
 
 
 def results_of(
@@ -187,14 +199,29 @@ def results_of(
 
 
 def show_results(
-    results: Iterator[ImportResult], evaluations: Evaluations, *, as_json: bool, dry_run: bool = False
+    results: Iterator[ImportResult],
+    evaluations: Evaluations,
+    *,
+    as_json: bool,
+    dry_run: bool = False,
+    total: int = 1,
 ) -> int:
-    """Say what became of each log; the exit status. Ctrl-C ends between two logs with what is stored so far."""
-    done: list[Any] = []
+    """Say what became of each log; the exit status. Ctrl-C ends between two logs with what is stored so far.
+
+    `total` files are expected: many show a progress bar with the counts so far.
+    """
+    from dashboard import words
+
+    done: list[ImportResult] = []
     interrupted = False
+    counts: Counter[str] = Counter()
     try:
-        for result in results:
-            done.append(result)
+        with progress_bar(total) if total > LINES_EACH else contextlib.nullcontext() as step:
+            for result in results:
+                done.append(result)
+                counts[result.status] += 1
+                if step is not None:
+                    step(words.import_counts(counts), len(done), max(total, len(done)))
     except KeyboardInterrupt:
         interrupted = True
     if as_json:

@@ -7,12 +7,11 @@ with one of them nothing is stored.
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from dashboard.commands.output import Refusal
+from dashboard.commands.sheets import Row, read_sheet, whole_number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
 
 SIDES = ("left", "right", "front", "back", "centre")
 METHODS = ("naked eye", "loupe", "microscope", "automated optical", "x-ray", "electrical", "other")
-NEEDED = ("defect", "count", "inspected")
+NEEDED = ("file or run", "defect", "count", "inspected")
 
 
 @dataclass
@@ -42,11 +41,7 @@ def read_inspections(archive: Archive, sheet: str | Path) -> tuple[list[SheetIns
 
     Raises Refusal when the sheet cannot be read at all or lacks a needed column.
     """
-    rows, names = _rows(Path(sheet))
-    missing = [name for name in NEEDED if name not in names]
-    if missing or not {"file", "run"} & set(names):
-        lacking = ", ".join([*missing, *([] if {"file", "run"} & set(names) else ["file or run"])])
-        raise Refusal(f"{sheet} lacks the columns: {lacking}. Needed: file or run, defect, count, inspected.")
+    rows = read_sheet(sheet, NEEDED)
     runs = archive.read("SELECT run, log_file, part FROM run_overview ORDER BY run")
     known = {int(run) for run in runs["run"]}
     by_file: dict[str, list[int]] = {}
@@ -92,34 +87,7 @@ def store_inspections(
             )
 
 
-def _rows(sheet: Path) -> tuple[list[tuple[int, dict[str, str]]], list[str]]:
-    data = sheet.read_bytes()
-    for encoding in ("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig", "cp1252"):
-        try:
-            text = data.decode(encoding)
-            break
-        except UnicodeDecodeError:
-            continue
-    else:
-        raise Refusal(f"{sheet} is not a text file. Save the sheet as CSV.")
-    first = next((line for line in text.splitlines() if line.strip()), "")
-    if not first:
-        raise Refusal(f"{sheet} is empty.")
-    delimiter = max(",;\t", key=first.count)
-    reader = csv.reader(text.splitlines(), delimiter=delimiter)
-    names: list[str] = []
-    rows: list[tuple[int, dict[str, str]]] = []
-    for cells in reader:
-        if not any(cell.strip() for cell in cells):
-            continue
-        if not names:
-            names = [cell.strip().lower() for cell in cells]
-            continue
-        rows.append((reader.line_num, {name: cell.strip() for name, cell in zip(names, cells, strict=False)}))
-    return rows, names
-
-
-def _run_of(row: dict[str, str], known: set[int], by_file: dict[str, list[int]]) -> int:
+def _run_of(row: Row, known: set[int], by_file: dict[str, list[int]]) -> int:
     if row.get("run"):
         text = row["run"].removeprefix("#")
         if not text.isdigit() or int(text) not in known:
@@ -136,10 +104,10 @@ def _run_of(row: dict[str, str], known: set[int], by_file: dict[str, list[int]])
     return found[0]
 
 
-def _add_row(inspection: SheetInspection, row: dict[str, str], line: int) -> None:
-    count = _count(row, "count") or 0
+def _add_row(inspection: SheetInspection, row: Row, line: int) -> None:
+    count = whole_number(row, "count") or 0
     for attribute, column in (("joints", "inspected"), ("boards", "boards")):
-        value = _count(row, column)
+        value = whole_number(row, column)
         earlier = getattr(inspection, attribute)
         if value is not None and earlier is not None and value != earlier:
             raise ValueError(f"run {inspection.run} has two different values of {column}: {earlier} and {value}")
@@ -163,16 +131,3 @@ def _add_row(inspection: SheetInspection, row: dict[str, str], line: int) -> Non
             raise ValueError(f"counts {count} but names no defect")
         inspection.defects.append({"term": term, "count": count, "ref_des": row.get("ref_des") or None, "side": side})
     inspection.lines.append(line)
-
-
-def _count(row: dict[str, str], column: str) -> int | None:
-    text = row.get(column, "")
-    if not text:
-        return None
-    try:
-        number = float(text.replace(",", ".")) if not text.isdigit() else int(text)
-    except ValueError:
-        raise ValueError(f"'{text}' under {column} is not a whole number") from None
-    if number != int(number) or number < 0:
-        raise ValueError(f"'{text}' under {column} is not a whole number")
-    return int(number)

@@ -15,7 +15,7 @@ group = typer.Typer(help="How controllers lay out their logs, as learned from an
 
 @group.command("list")
 def list_layouts(ctx: typer.Context, as_json: Json = False) -> None:
-    """List remembered layouts with their answers and the number of logs read by each.
+    """List remembered layouts with their answers and their number of logs.
 
     \b
     Example:
@@ -67,12 +67,12 @@ def correct(
     Example:
       ovenbook layout correct "bench controller" unit=°C
     """
-    from ingest.layouts import correct_layout
+    from ingest.answering import correct_layout
 
     given = assignments(answers, "ovenbook layout correct 'bench controller' unit=°C")
     archive = the_archive(ctx)
     evaluations = Evaluations()
-    results = correct_layout(archive, name, given, after_store=evaluations)
+    results = correct_layout(archive, name, given, after_store=evaluations, who=who())
     raise typer.Exit(show_results(iter(results), evaluations, as_json=as_json))
 
 
@@ -81,7 +81,9 @@ def forget(
     ctx: typer.Context,
     name: Annotated[str, typer.Argument(metavar="NAME", help="The layout's name.")],
 ) -> None:
-    """Forget a layout: the next log of the kind is asked about again. Stored runs stay.
+    """Forget a layout: the next log of the kind is asked about again.
+
+    Stored runs stay as they are.
 
     \b
     Example:
@@ -89,7 +91,7 @@ def forget(
     """
     from ingest.layouts import forget_layout
 
-    forgotten = forget_layout(the_archive(ctx), name, who())
+    forgotten = forget_layout(the_archive(ctx), name)
     say(f"Layout '{forgotten.name}' is forgotten. Runs stored by it stay as they are.")
 
 

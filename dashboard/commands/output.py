@@ -7,10 +7,11 @@ names.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 TEXT_COLUMNS = 80  # when the width is not known
 UNCUT_COLUMNS = 100_000
+NO_BREAK = "\u00a0"
 
 DONE, HELD_OR_REJECTED, WRONG_USAGE, INTERRUPTED = 0, 1, 2, 130
 
@@ -61,15 +63,21 @@ def _width() -> int | None:
 
 
 def say(text: str = "", *, bold: bool = False, indent: int = 0) -> None:
-    """A paragraph, wrapped to the width, every line indented."""
-    if not text:
-        print()
-        return
-    from rich.padding import Padding
-    from rich.text import Text
+    """A paragraph, wrapped to the width, every line indented. A path stays whole, and so does a command at the end."""
+    import textwrap
 
-    paragraph = Text(text, style="bold" if bold else "", overflow="fold")
-    _console(min(_width() or TEXT_COLUMNS, 100)).print(Padding(paragraph, (0, 0, 0, indent), expand=False))
+    before, command, after = text.rpartition(": ovenbook ")
+    if command:
+        text = f"{before}: " + f"ovenbook {after}".replace(" ", NO_BREAK)
+
+    margin = " " * indent
+    width = min(_width() or TEXT_COLUMNS, 100)
+    wrapped = textwrap.fill(
+        text, width, initial_indent=margin, subsequent_indent=margin, break_long_words=False, break_on_hyphens=False
+    )
+    wrapped = wrapped.replace(NO_BREAK, " ")
+    strong = bold and sys.stdout.isatty() and os.name != "nt" and "NO_COLOR" not in os.environ
+    print(f"\x1b[1m{wrapped}\x1b[0m" if strong else wrapped)
 
 
 def heading(text: str) -> None:
@@ -87,7 +95,27 @@ def table(columns: Sequence[str], rows: Iterable[Sequence[object]], *, right: Se
         drawn.add_column(name, justify="right" if name in right else "left", overflow="fold")
     for row in rows:
         drawn.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
-    _console(_width() or UNCUT_COLUMNS).print(drawn)
+    console = _console(_width() or UNCUT_COLUMNS)
+    with console.capture() as captured:
+        console.print(drawn)
+    for line in captured.get().splitlines():
+        print(line.rstrip())
+
+
+@contextlib.contextmanager
+def progress_bar(total: int) -> Iterator[Callable[[str, int, int], None]]:
+    """A bar on standard error, for people at a terminal; piped, nothing is drawn. Yields step(what, done, of)."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    console = _console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
+        task = progress.add_task("", total=total)
+
+        def step(what: str, done: int, of: int) -> None:
+            progress.update(task, description=what, completed=done, total=of)
+
+        yield step
 
 
 def print_json(value: Any) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -12,6 +12,9 @@ from dashboard.commands.limits import limit_rows
 from dashboard.commands.opening import the_archive, who
 from dashboard.commands.output import Json, Refusal, local_text, print_json, records, say, table, wrong_usage
 from dashboard.commands.reference import one_named
+
+if TYPE_CHECKING:
+    from ingest.alloys import Alloy
 
 pastes = typer.Typer(help="Solder pastes with their windows.", no_args_is_help=True)
 jars = typer.Typer(
@@ -60,29 +63,20 @@ def add_paste(
     revision: Revision = None,
     note: Annotated[str | None, typer.Option("--note", metavar="TEXT", help="Anything worth knowing.")] = None,
 ) -> None:
-    """Record a paste. Limits come from its own data sheet: name the sheet and its revision.
+    """Record a paste with the limits of its data sheet.
 
-    Without limits, runs are judged by the default window of the alloy family, marked as a default.
+    Name the sheet and its revision. Without limits of its own, a paste's runs are judged by the default window of its
+    alloy family, marked as a default.
 
     \b
     Example:
       ovenbook paste add "Invented 305" --alloy SAC305 --peak 235:250 --above-liquidus 40:90 \\
         --soak 150:200:60:120 --ramp-up :3 --source "data sheet" --revision 2024-05
     """
-    from ingest.alloys import KNOWN_ALLOYS, alloy_in
     from ingest.archive import reference
 
-    found = alloy_in(alloy or name)
-    if found is None and liquidus is None:
-        raise wrong_usage(
-            f"the alloy of '{name}' is not known. Name it with --alloy ({', '.join(KNOWN_ALLOYS)}), "
-            "or give --liquidus and --family."
-        )
-    if found is None and family not in ("SnPb", "PbFree", "BiSn"):
-        raise wrong_usage("an alloy that is not in the table needs --family: SnPb, PbFree or BiSn.")
-    liquidus_c = liquidus if liquidus is not None else found.liquidus_c if found else None
-    solidus_c = solidus if solidus is not None else found.solidus_c if found else liquidus_c
-    rows = limit_rows(liquidus_c, peak, above_liquidus, soak, ramp_up, cooling)
+    melts = _alloy(name, alloy, liquidus, solidus, family)
+    rows = limit_rows(melts.liquidus_c, peak, above_liquidus, soak, ramp_up, cooling)
     if rows and not source:
         raise wrong_usage("limits need to say where they stand: add --source 'data sheet of ...' and --revision.")
     archive = the_archive(ctx)
@@ -90,10 +84,10 @@ def add_paste(
         paste_id = reference.add_paste(
             con,
             name,
-            alloy=found.name if found else alloy or "unknown",
-            family=family or (found.family if found else None),
-            solidus_c=solidus_c,
-            liquidus_c=liquidus_c,
+            alloy=melts.name,
+            family=melts.family,
+            solidus_c=melts.solidus_c,
+            liquidus_c=melts.liquidus_c,
             powder_type=powder,
             flux=flux,
             open_life_days=open_life,
@@ -104,7 +98,26 @@ def add_paste(
     tail = (
         f"{len(rows)} limits from {source}." if rows else "It has no limits of its own; the family's default is used."
     )
-    say(f"Paste '{name}' is recorded, liquidus {liquidus_c:g} °C. {tail}")
+    say(f"Paste '{name}' is recorded, {melts.name}, liquidus {melts.liquidus_c:g} °C. {tail}")
+
+
+def _alloy(name: str, alloy: str | None, liquidus: float | None, solidus: float | None, family: str | None) -> Alloy:
+    """The alloy as said, or as the paste's name tells. What is typed wins over the table; nothing is guessed."""
+    from ingest.alloys import KNOWN_ALLOYS, Alloy, alloy_in
+
+    found = alloy_in(alloy or name)
+    if found is None:
+        if alloy is None or liquidus is None:
+            raise wrong_usage(
+                f"the alloy of '{name}' is not known. Name it with --alloy ({', '.join(KNOWN_ALLOYS)}), "
+                "or give --alloy, --liquidus and --family."
+            )
+        if family is None:
+            raise wrong_usage("an alloy that is not in the table needs --family: SnPb, PbFree or BiSn.")
+        return Alloy(alloy, family, liquidus if solidus is None else solidus, liquidus)
+    liquidus_c = found.liquidus_c if liquidus is None else liquidus
+    solidus_c = min(found.solidus_c, liquidus_c) if solidus is None else solidus
+    return Alloy(found.name, family or found.family, solidus_c, liquidus_c)
 
 
 @pastes.command("window")
@@ -130,6 +143,7 @@ def new_window(
     Example:
       ovenbook paste window "Invented 305" --peak 235:248 --source "data sheet" --revision 2025-02
     """
+    from dashboard import words
     from ingest.archive import reference
 
     archive = the_archive(ctx)
@@ -142,14 +156,14 @@ def new_window(
         raise wrong_usage("a window needs at least one limit. Example: --peak 235:248")
     with archive.transaction() as con:
         reference.add_window(con, "paste", source, revision, rows, paste_id=paste_id, rejudge=judge_again)
-    say(f"Paste '{paste_name}': {len(rows)} limits from {source}, revision {revision}.")
+    say(f"Paste '{paste_name}': {words.counted(len(rows), 'limit')} from {source}, revision {revision}.")
     if judge_again:
         from analysis.store import reevaluate
 
         frame = archive.read("SELECT run_id FROM run WHERE paste_id = ? ORDER BY run_id", (paste_id,))
         numbers = [int(run) for run in frame["run_id"]]
         reevaluate(archive, numbers)
-        say(f"{len(numbers)} runs judged again.")
+        say(f"{words.counted(len(numbers), 'run')} judged again.")
     else:
         say("Earlier verdicts stand under the earlier window. To judge a run again: ovenbook reevaluate RUN")
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from dashboard.commands.imports import Evaluations, show_results
-from dashboard.commands.opening import assignments, the_archive
+from dashboard.commands.opening import assignments, the_archive, who
 from dashboard.commands.output import Json, local_text, print_json, records, say, wrong_usage
 
 HEAD_LINES = 6  # enough to see the header and the first samples
@@ -71,14 +71,14 @@ def answer(
       ovenbook answer 7 date_order=day-first
       ovenbook answer 7 unit=°F --layout "bench controller"
     """
-    from ingest.importing import answer_log
-
     given = assignments(answers, "ovenbook answer 7 date_order=day-first")
     if not given:
         raise wrong_usage("no answer was given. Example: ovenbook answer 7 date_order=day-first")
+    from ingest.answering import answer_log
+
     archive = the_archive(ctx)
     evaluations = Evaluations()
-    results = answer_log(archive, log, given, layout_name=layout, after_store=evaluations)
+    results = answer_log(archive, log, given, layout_name=layout, after_store=evaluations, who=who())
     raise typer.Exit(show_results(iter(results), evaluations, as_json=as_json))
 
 

@@ -94,6 +94,10 @@ def capture(
     quiet_s: Annotated[
         float, typer.Option("--quiet", metavar="S", min=1, help="Seconds without a line that end a run.")
     ] = 60.0,
+    end_marker: Annotated[
+        str | None,
+        typer.Option("--end-marker", metavar="WORDS", help="Words of a line that end a run, as 'profile done'."),
+    ] = None,
     once: Annotated[bool, typer.Option("--once", help="Leave after one run.")] = False,
 ) -> None:
     """Record a controller's serial output as logs.
@@ -121,6 +125,7 @@ def capture(
         baud=baud,
         folder=folder or Path.cwd(),
         quiet_s=quiet_s,
+        end_marker=end_marker,
         once=once,
     ):
         say_result(result, evaluations)
