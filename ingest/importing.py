@@ -97,7 +97,7 @@ def import_paths(
 
     Each log is one transaction: when the caller stops (Ctrl-C), whole logs are in and no half ones; the same call again
     takes the rest. A log that was stored before is recognised by its hash without being read. `options_for(path, name)`
-    gives the options for one file instead of `options`; None leaves the file out. Errors as `import_bytes`.
+    gives the options for one log instead of `options`; None leaves it out. Errors as `import_bytes`.
     """
     options = options or ImportOptions()
     if not options.dry_run:
@@ -139,20 +139,20 @@ def _incoming(
         if path is None:
             yield Incoming(name, name, b"", options, "there is no such file")
             continue
-        own = options if options_for is None else options_for(path, name)
-        if own is None:
-            continue
         try:
             size = path.stat().st_size
             data = path.read_bytes() if size <= MAX_FILE_BYTES else b""
         except OSError as error:
-            yield Incoming(str(path), name, b"", own, f"the file cannot be read ({error.strerror or error})")
+            yield Incoming(str(path), name, b"", options, f"the file cannot be read ({error.strerror or error})")
             continue
         if size > MAX_FILE_BYTES:
-            yield Incoming(str(path), name, b"", own, f"the file is larger than {MAX_FILE_BYTES // 1024**2} MB: no log")
+            too_large = f"the file is larger than {MAX_FILE_BYTES // 1024**2} MB: no log"
+            yield Incoming(str(path), name, b"", options, too_large)
             continue
         for member in members(data, name):
-            yield Incoming(str(path) + member.name[len(name) :], member.name, member.data, own, member.problem)
+            own = options if options_for is None else options_for(path, member.name)
+            if own is not None:
+                yield Incoming(str(path) + member.name[len(name) :], member.name, member.data, own, member.problem)
 
 
 def _batches(logs: Iterator[Incoming]) -> Iterator[list[Incoming]]:

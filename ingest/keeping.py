@@ -10,7 +10,7 @@ from typing import Any
 
 from ingest import oven_changes
 from ingest.archive import Connection
-from ingest.archive.logs import LogEntry, find_log, hold_log, reject_log, store_log
+from ingest.archive.logs import LogEntry, hold_log, reject_log, store_log
 from ingest.archive.runs import load_recordings
 from ingest.import_result import ImportOptions, ImportResult, RunResult, describe_run
 from ingest.known_names import Given
@@ -18,6 +18,8 @@ from ingest.layout_memory import learn
 from ingest.metadata import resolve
 from ingest.reading import READER_VERSION
 from ingest.recording import Notice, Reading, Recording
+
+SAME_MINUTE_S = 60.0  # starts written down by hand are to the minute
 
 AfterStore = Callable[[Connection, int, Recording], Any]
 
@@ -154,9 +156,9 @@ def _stored(
     for run_id, recording in zip(run_ids, recordings, strict=True):
         evaluation = after_store(con, run_id, recording) if after_store is not None else None
         runs.append(describe_run(run_id, recording, evaluation.verdict if evaluation is not None else None))
-    row = find_log(con, result.sha256)
+    row = con.execute("SELECT log_id FROM run WHERE run_id = ?", [run_ids[0]]).fetchone()
     return replace(
-        result, status="stored", reason=None, warnings=tuple(said), runs=tuple(runs), log=row.log_id if row else None
+        result, status="stored", reason=None, warnings=tuple(said), runs=tuple(runs), log=row[0] if row else None
     )
 
 
@@ -165,19 +167,22 @@ def start_as_given(
 ) -> tuple[tuple[Recording, ...], tuple[Notice, ...]]:
     """Recordings with the start that the import gave. Later runs of the log keep their distance if the log tells it.
 
-    A start that was only derived (the computer's clock beside a serial port) fills in where the log tells none.
+    One within a minute of the log's own is the same start, written down by hand: the log's is kept. A start that was
+    only derived (the computer's clock beside a serial port) fills in where the log tells none.
     """
     if given.started_at is None or not recordings:
         return tuple(recordings), ()
     first = recordings[0].started_at
     if first is not None and options.started_at_origin == "derived":
         return tuple(recordings), ()
+    if first is not None and abs((given.started_at - first).total_seconds()) < SAME_MINUTE_S:
+        return tuple(recordings), ()
     out = [replace(recordings[0], started_at=given.started_at, zone=given.zone)]
     for later in recordings[1:]:
         if first is not None and later.started_at is not None:
             later = replace(later, started_at=given.started_at + (later.started_at - first), zone=given.zone)
         out.append(later)
-    if first is None or first == given.started_at:
+    if first is None:
         return tuple(out), ()
     said = f"the start given replaces {first.isoformat(timespec='seconds')}, which the log says"
     return tuple(out), (Notice("start_given", said),)

@@ -85,6 +85,8 @@ def learn(
 ) -> int:
     """As `layout_of`, with the answers the log was read with made part of the layout."""
     layout_id = layout_of(con, reading, log_name, name, answers)
+    if not answers and not name:
+        return layout_id
     known = find_layout(con, layout_id)
     if any(known.answers.get(key) != value for key, value in answers.items()):
         set_answers(con, known, answers, who, "answered for a log of this layout")
