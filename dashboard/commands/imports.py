@@ -139,7 +139,7 @@ def import_(
 
     \b
     Examples:
-      ovenbook import bake-0412.csv --oven "Oven A" --paste "SAC305 default"
+      ovenbook import bake-0412.csv --oven "Oven A" --paste "SAC305 (family default)"
       ovenbook import old-logs/ --metadata sheet.csv
       ovenbook import "logs/*.csv" --dry-run
     """

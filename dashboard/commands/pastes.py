@@ -73,6 +73,7 @@ def add_paste(
       ovenbook paste add "Invented 305" --alloy SAC305 --peak 235:250 --above-liquidus 40:90 \\
         --soak 150:200:60:120 --ramp-up :3 --source "data sheet" --revision 2024-05
     """
+    from dashboard import words
     from ingest.archive import reference
 
     melts = _alloy(name, alloy, liquidus, solidus, family)
@@ -96,7 +97,9 @@ def add_paste(
         if rows:
             reference.add_window(con, "paste", source or "", revision or "", rows, paste_id=paste_id)
     tail = (
-        f"{len(rows)} limits from {source}." if rows else "It has no limits of its own; the family's default is used."
+        f"{words.counted(len(rows), 'limit')} from {source}."
+        if rows
+        else "It has no limits of its own; the family's default is used."
     )
     say(f"Paste '{name}' is recorded, {melts.name}, liquidus {melts.liquidus_c:g} °C. {tail}")
 
@@ -276,7 +279,7 @@ def list_jars(ctx: typer.Context, as_json: Json = False) -> None:
         print_json(rows)
         return
     if not rows:
-        say('No jar is recorded. Open one: ovenbook jar open J1 --paste "SAC305 default" --lot L1')
+        say('No jar is recorded. Open one: ovenbook jar open J1 --paste "SAC305 (family default)" --lot L1')
         return
     table(
         ("jar", "paste", "lot", "opened", "expires", "runs", "remark"),
