@@ -99,15 +99,14 @@ def _write_log(con: Connection, entry: LogEntry, status: Status, keep_bytes: boo
         "reader_version": entry.reader_version,
     }
     sha256 = entry.sha256
-    known = con.execute(
-        "SELECT log_id, status, EXISTS (FROM log_bytes b WHERE b.log_id = log.log_id) FROM log WHERE sha256 = ?",
-        [sha256],
-    ).fetchone()
+    known = con.execute("SELECT log_id, status FROM log WHERE sha256 = ?", [sha256]).fetchone()
     if known and known[1] == "stored":
         raise DuplicateLog(known[0])
+    has_bytes = False
     if known:
         log_id = int(known[0])
-        if keep_bytes or known[2]:
+        has_bytes = con.execute("SELECT 1 FROM log_bytes WHERE log_id = ?", [log_id]).fetchone() is not None
+        if keep_bytes or has_bytes:
             # The log arrived when it first came in and under its first name; an answer changes neither.
             for unchanged in ("file_name", "source", "received_at"):
                 del values[unchanged]
@@ -121,7 +120,7 @@ def _write_log(con: Connection, entry: LogEntry, status: Status, keep_bytes: boo
             f"INSERT INTO log (log_id, sha256, {', '.join(values)}) VALUES (?, ?, {', '.join('?' * len(values))})",
             [log_id, sha256, *values.values()],
         )
-    if keep_bytes and not (known and known[2]):
+    if keep_bytes and not has_bytes:
         con.execute("INSERT INTO log_bytes VALUES (?, ?)", [log_id, gzip.compress(entry.data, _GZIP_LEVEL, mtime=0)])
     return log_id
 

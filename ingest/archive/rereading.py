@@ -132,7 +132,7 @@ def _replace(
         if item.value != old:
             con.execute(f"UPDATE run SET {COLUMNS[name]} = ? WHERE run_id = ?", [item.value, run_id])
             record_change(con, "run", run_id, name, old, item.value, who, why)
-    insert_origins(con, run_id, fields, utc_now())
+    insert_origins(con, run_id, fields, utc_now(), replace=True)
     oven = fields.get("oven") or known.get("oven")
     places = placements_of_oven(con, oven.value if oven else None) | _placements(con, run_id)
     con.execute("DELETE FROM samples WHERE run_id = ?", [run_id])

@@ -108,12 +108,16 @@ def insert_run(
     insert_channels(con, run_id, recording, ms, placements_of_oven(con, oven.value if oven else None))
 
 
-def insert_origins(con: Connection, run_id: int, fields: Mapping[str, RunField], at: datetime) -> None:
+def insert_origins(
+    con: Connection, run_id: int, fields: Mapping[str, RunField], at: datetime, *, replace: bool = False
+) -> None:
+    """Where these values come from. `replace` for a run that may have rows already (three times the cost)."""
     if not fields:
         return
     rows = [[run_id, name, item.origin, item.who, stored(at)] for name, item in fields.items()]
     con.execute(
-        "INSERT OR REPLACE INTO run_origin VALUES " + ", ".join(["(?, ?, ?, ?, ?)"] * len(rows)),
+        f"INSERT {'OR REPLACE ' if replace else ''}INTO run_origin VALUES "
+        + ", ".join(["(?, ?, ?, ?, ?)"] * len(rows)),
         [value for row in rows for value in row],
     )
 

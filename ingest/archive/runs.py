@@ -208,7 +208,7 @@ def set_run_field(
     if new is None:
         con.execute("DELETE FROM run_origin WHERE run_id = ? AND field = ?", [run_id, field])
     else:
-        insert_origins(con, run_id, {field: RunField(new, origin, who)}, utc_now())
+        insert_origins(con, run_id, {field: RunField(new, origin, who)}, utc_now(), replace=True)
     if field == "jar" and new is not None:
         set_run_field(con, run_id, "paste", paste_of_jar(con, new), "derived", who, "follows from the jar")
     return True
