@@ -34,7 +34,7 @@ def _comma_celsius_duty() -> bytes:
     head = [
         "# Kiln Lane benchtop oven, controller KL-2 (invented data)",
         "# firmware: 1.4.2",
-        "# profile: lead-free 245",
+        "# profile: lead-free 243",
         "# start: 2024-04-16T09:12:00+01:00",
         "elapsed_s,setpoint_c,left_c,centre_c,right_c,duty_pct",
     ]
@@ -103,7 +103,7 @@ def _german_windows_1252() -> bytes:
     head = [
         "Ofenprotokoll (erfundene Daten)",
         "Gerät;Ofen 3",
-        "Programm;bleihaltig 220",
+        "Programm;bleihaltig 217",
         "Beginn;27.05.2024 10:31:00",
         "",
         "Zeit [s];Sollwert [°C];Fühler links [°C];Fühler rechts [°C];Stellgröße [%];Tür",

@@ -22,12 +22,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating[Any]]
 Place = Literal["left", "centre", "right", "air"]
 
 STEP_S = 0.25  # a twentieth of the quickest node's time constant (the air)
@@ -40,13 +40,13 @@ _KELVIN = 273.15
 class Oven:
     """The box. Powers [W], conductances [W/K], capacities [J/K], radiation [W/K^4]; sides as (left, right)."""
 
-    power_w: float = 760.0
+    power_w: float = 850.0
     element_health: tuple[float, float] = (1.0, 1.0)  # 1 = as new, 0 = open
     share_left: float = 0.505  # of the power; the left gets a little more to make up for the door
     leak: tuple[float, float] = (0.55, 0.70)  # air to room, past the seal
     wall_loss: float = 0.55
     fan: float = 1.0  # 1 = as built; couples air to board and stirs the two sides
-    element_capacity: float = 24.0
+    element_capacity: float = 14.0
     air_capacity: float = 22.0
     wall_capacity: float = 150.0
     element_to_air: float = 1.05
@@ -91,12 +91,12 @@ class Controller:
 
     kind: Literal["pi", "on_off"] = "pi"
     steer_by: tuple[float, ...] = (1.0,)
-    gain: float = 0.10  # duty per K
-    integral: float = 0.0012  # duty per K and s
-    rate_s: float = 12.0  # looks this far ahead along the measured slope
-    base_per_k: float = 0.0022  # duty per K of set point above 25 °C, given without waiting for an error
+    gain: float = 0.05  # duty per K
+    integral: float = 0.0004  # duty per K and s
+    rate_s: float = 9.0  # looks this far ahead along the measured slope
+    base_per_k: float = 0.0019  # duty per K of set point above 25 °C, given without waiting for an error
     hysteresis_k: float = 0.8
-    full_above_k: float = 19.0  # so far below the set point the heater is simply full on
+    full_above_k: float = 20.0  # so far below the set point the heater is simply full on
     stuck_on: float = 0.0  # power let through while the command is zero (a switch that failed closed)
 
 
@@ -117,8 +117,8 @@ class Profile:
         return np.where(elapsed_s < self.off_at_s, np.interp(elapsed_s, at, value), 25.0)
 
 
-LEAD_FREE = Profile("lead-free 245", ((0, 25), (50, 143), (175, 143), (250, 178), (275, 245), (322, 245)))
-LEADED = Profile("leaded 220", ((0, 25), (45, 142), (130, 142), (155, 220), (198, 220)))
+LEAD_FREE = Profile("lead-free 243", ((0, 25), (50, 142), (165, 142), (255, 178), (272, 243), (320, 243)))
+LEADED = Profile("leaded 217", ((0, 25), (45, 141), (132, 141), (152, 217), (196, 217)))
 
 
 @dataclass(frozen=True)
@@ -223,6 +223,7 @@ class _Batch:
         self.board = np.tile(start, (3, 1))
         self.tip = np.tile(start, (self.sensors, 1))
         self.start = start
+        self.log_until = column(lambda b: b.log_until_c)
         self.off_at = column(lambda b: b.profile.off_at_s)
         ticks = np.arange(self.ticks) * CONTROL_PERIOD_S
         self.setpoint = np.array([b.profile.setpoint(ticks) for b in self.bakes]).T
@@ -266,6 +267,7 @@ class _Batch:
         integral = np.zeros(self.count)
         slope = np.zeros(self.count)
         is_on = np.zeros(self.count, dtype=bool)
+        is_over = np.zeros(self.count, dtype=bool)
         previous = None
         for tick in range(self.ticks):
             now = tick * CONTROL_PERIOD_S
@@ -289,6 +291,9 @@ class _Batch:
             board[tick] = self.board
             air[tick] = self.air.mean(axis=0)
             energy[tick] = put_in, lost, self._stored()
+            if (is_over := is_over | ((now > self.off_at) & (self.board.max(axis=0) < self.log_until))).all():
+                self.ticks = tick + 1
+                break
             applied = self.power * np.maximum(command, self.stuck_on)
             leak = self.leak + np.where(is_off, self.vent, 0.0)
             for _ in range(round(CONTROL_PERIOD_S / STEP_S)):
@@ -353,12 +358,15 @@ class _Batch:
     ) -> Trace:
         bake = self.bakes[n]
         times = np.arange(self.ticks) * CONTROL_PERIOD_S
+        board, energy = board[: self.ticks], energy[: self.ticks]
         end = bake.longest_s if bake.stop_at_s is None else bake.stop_at_s
         cooled = (times > bake.profile.off_at_s) & (board[:, :, n].max(axis=1) < bake.log_until_c)
         if cooled.any():
             end = min(end, float(times[cooled.argmax()]))
-        rows = slice(0, int(end / CONTROL_PERIOD_S) + 1, round(bake.interval_s / CONTROL_PERIOD_S))
-        last = len(times[rows]) * round(bake.interval_s / CONTROL_PERIOD_S) - round(bake.interval_s / CONTROL_PERIOD_S)
+        end = min(end, float(times[-1]))
+        every = round(bake.interval_s / CONTROL_PERIOD_S)
+        rows = slice(0, int(end / CONTROL_PERIOD_S) + 1, every)
+        last = (len(times[rows]) - 1) * every
         return Trace(
             elapsed_s=times[rows],
             setpoint_c=self.setpoint[rows, n],

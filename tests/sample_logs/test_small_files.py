@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from plain_parse import peak_c, temperatures_c
 
 import sample_logs
 from sample_logs.catalogue import SAMPLES, SampleLog
 from sample_logs.make_files import MAKERS, make_files
-from plain_parse import peak_c, temperatures_c
 
 FOLDER = Path(sample_logs.__file__).parent
 
