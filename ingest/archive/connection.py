@@ -133,6 +133,35 @@ def connect(path: Path, *, wait_s: float = 10.0, read_only: bool = False) -> Ite
             con.close()
 
 
+@contextlib.contextmanager
+def attached(path: Path) -> Iterator[Connection]:
+    """The file at `path` read-only inside an empty in-memory database, so that it can be copied without touching it.
+
+    Not for the archive in use by this process. Raises ArchiveError as `connect`, and at once when the file is held.
+    """
+    with _open_close:
+        con = duckdb.connect(":memory:", config=_CONFIG)
+    try:
+        try:
+            con.execute(f"ATTACH {literal(str(path))} AS source (READ_ONLY)")
+        except duckdb.Error as error:
+            if _is_held(str(error)):
+                raise ArchiveBusy(
+                    f"{path} is held by {_holder(str(error))}: wait for it to finish or stop it"
+                ) from None
+            raise _refusal(path, error) from None
+        con.execute("USE source")
+        yield con
+    finally:
+        with _open_close:
+            con.close()
+
+
+def literal(text: str) -> str:
+    """`text` as an SQL literal, for the few statements that take no parameter."""
+    return "'" + text.replace("'", "''") + "'"
+
+
 class Archive:
     """The archive file at `path`. Holds no connection: every call opens, works and closes.
 
@@ -187,6 +216,12 @@ class Archive:
                         f"{self.path} could not be written, nothing was stored: {one_line(error)}"
                     ) from None
                 raise
+
+    @contextlib.contextmanager
+    def exclusive(self, wait_s: float = 10.0) -> Iterator[Connection]:
+        """A connection while which nobody writes: no other process (the file's lock), no other thread of this one."""
+        with _write_lock(self.path).held(wait_s), self.connect(wait_s) as con:
+            yield con
 
     def read(self, sql: str, params: Sequence[Any] | dict[str, Any] = ()) -> pd.DataFrame:
         """The answer to one query as a data frame. Times come back as UTC without a zone. Writing is refused."""

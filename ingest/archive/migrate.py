@@ -15,7 +15,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from ingest.archive.clock import local_zone, stored, utc_now
-from ingest.archive.connection import Connection
+from ingest.archive.connection import Connection, literal
 from ingest.archive.errors import ArchiveError
 
 _RECORD = """CREATE TABLE schema_version (
@@ -62,16 +62,11 @@ def copy_database(con: Connection, to: Path) -> None:
     """A whole copy of the open archive at `to`, which must not exist; what is committed now, nothing later."""
     row = con.execute("SELECT current_database()").fetchone()
     source = str(row[0]) if row else ""
-    con.execute(f"ATTACH {_literal(str(to))} AS copy_target")
+    con.execute(f"ATTACH {literal(str(to))} AS copy_target")
     try:
         con.execute(f'COPY FROM DATABASE "{source.replace(chr(34), chr(34) * 2)}" TO copy_target')
     finally:
         con.execute("DETACH copy_target")
-
-
-def _literal(text: str) -> str:
-    # ATTACH takes no parameter
-    return "'" + text.replace("'", "''") + "'"
 
 
 def copy_name(path: Path, version: int) -> Path:

@@ -82,6 +82,11 @@ def replace_runs(
     return run_ids
 
 
+def confirm_runs(con: Connection, log_id: int, reader_version: str) -> None:
+    """Says that a reader of this version makes the same runs of the log as are stored."""
+    con.execute("UPDATE log SET reader_version = ? WHERE log_id = ?", [reader_version, log_id])
+
+
 # What holds for the whole log, and so for a part of it that shows up only when it is read again.
 _OF_THE_LOG = ("oven", "paste", "jar", "board", "kind", "orientation", "load_count", "operator", "firmware")
 
