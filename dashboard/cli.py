@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import sys
-from importlib.metadata import PackageNotFoundError, version
 from typing import Annotated, Any
 
 import typer
@@ -130,6 +129,8 @@ def _close_quietly() -> None:
 
 def _show_version(wanted: bool) -> None:
     if wanted:
+        from importlib.metadata import PackageNotFoundError, version
+
         try:
             print(f"ovenbook {version('ovenbook')}")
         except PackageNotFoundError:

@@ -224,10 +224,12 @@ def show_results(
                     step(words.import_counts(counts), len(done), max(total, len(done)))
     except KeyboardInterrupt:
         interrupted = True
-    if as_json:
-        print_json([result.to_json() for result in done])
-    else:
-        _say_results(done, evaluations, dry_run)
+    except Exception:
+        # What is in before the trouble is said before the trouble is.
+        if done:
+            _report(done, evaluations, as_json, dry_run)
+        raise
+    _report(done, evaluations, as_json, dry_run)
     if interrupted:
         trouble(
             f"stopped after {len(done)} logs; what is listed is stored whole. The same command again takes the rest."
@@ -238,36 +240,54 @@ def show_results(
     return HELD_OR_REJECTED if any(result.status in ("held", "rejected") for result in done) else DONE
 
 
-def say_result(result: ImportResult, evaluations: Evaluations, *, quietly: bool = False) -> None:
-    """One log: danger first, then what became of it, the verdicts, the questions, the notes.
-
-    `quietly` says only what needs a person: a danger, a held or rejected log.
-    """
+def say_result(result: ImportResult, evaluations: Evaluations, *, dangers: bool = True) -> None:
+    """One log: danger first, then what became of it, the verdicts, the questions, the notes."""
     from dashboard import words
 
+    if dangers:
+        _say_dangers(result, evaluations)
     item = result.to_json()
-    stored = [s for s in (evaluations.summary(run["run"]) for run in item["runs"]) if s and item["status"] == "stored"]
-    for summary in stored:
-        for line in words.stop_lines(summary["findings"]):
-            say(f"Run {summary['run']}: {line}", bold=True)
-    if quietly and item["status"] in ("stored", "duplicate"):
-        return
     say(words.import_sentence(item))
-    for summary in stored:
+    for summary in _fresh(result, evaluations):
         say(f"Run {summary['run']}: {words.verdict_sentence(summary)}", bold=True, indent=2)
+    for run in item["runs"]:
+        if run["run"] is None:  # a dry run: what was understood
+            for line in words.understood_lines(run):
+                say(line, indent=2)
     for question in item["questions"]:
         say(words.question_text(question), indent=2)
     for warning in item["warnings"]:
         say(f"Note: {warning['text']}", indent=2)
-    if item["status"] == "held" and result.log is not None:
+    if item["questions"] and result.log is not None:
         say(f"Answer: {words.answer_command(result.log, item['questions'])}", indent=2)
 
 
-def _say_results(done: list[ImportResult], evaluations: Evaluations, dry_run: bool) -> None:
+def _fresh(result: ImportResult, evaluations: Evaluations) -> list[dict[str, Any]]:
+    """Summaries of the runs that this command stored."""
+    if result.status != "stored":
+        return []
+    return [summary for run in result.runs if run.run is not None and (summary := evaluations.summary(run.run))]
+
+
+def _say_dangers(result: ImportResult, evaluations: Evaluations) -> None:
     from dashboard import words
 
+    for summary in _fresh(result, evaluations):
+        for line in words.stop_lines(summary["findings"]):
+            say(f"Run {summary['run']}: {line}", bold=True)
+
+
+def _report(done: list[ImportResult], evaluations: Evaluations, as_json: bool, dry_run: bool) -> None:
+    from dashboard import words
+
+    if as_json:
+        print_json([result.to_json() for result in done])
+        return
     for result in done:
-        say_result(result, evaluations, quietly=len(done) > LINES_EACH and not dry_run)
+        _say_dangers(result, evaluations)
+    for result in done:
+        if len(done) <= LINES_EACH or dry_run or result.status in ("held", "rejected"):
+            say_result(result, evaluations, dangers=False)
     if len(done) > 1:
         counts = Counter(result.status for result in done)
         say(words.import_counts(counts) + ("; dry run, nothing was stored." if dry_run else "."))

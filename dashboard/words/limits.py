@@ -1,0 +1,75 @@
+"""Metrics and limits in words: names, the parameters that define them, where a limit stands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from analysis.quantities import QUANTITIES
+from dashboard.words.numbers import with_unit
+
+
+def metric_label(metric: str) -> str:
+    return QUANTITIES[metric].label if metric in QUANTITIES else metric.replace("_", " ")
+
+
+def parameters_text(parameters: Mapping[str, Any]) -> str:
+    """The parameters that define a metric, in words: "150 to 200 °C", "over 20 s", "above 217 °C"; empty for none."""
+    p = dict(parameters)
+
+    def one(key: str) -> str:
+        value = p[key]
+        return f"{value:g}" if isinstance(value, (int, float)) else str(value)
+
+    parts: list[str] = []
+    if "liquidus_c" in p:
+        parts.append(f"{one('liquidus_c')} °C")
+    if "low_c" in p and "high_c" in p:
+        parts.append(f"{one('low_c')} to {one('high_c')} °C")
+    elif "high_c" in p:
+        parts.append(f"at {one('high_c')} °C")
+    if "from_c" in p and "to_c" in p:
+        to = one("to_c")
+        parts.append(f"{one('from_c')} °C to {to if to == 'peak' else to + ' °C'}")
+    elif "from_c" in p:
+        parts.append(f"from {one('from_c')}{'' if p['from_c'] == 'start' else ' °C'}")
+    elif "to_c" in p:
+        parts.append(f"down to {one('to_c')} °C")
+    if "from_fraction" in p and "to_fraction" in p:
+        parts.append(f"{float(p['from_fraction']):.0%} to {float(p['to_fraction']):.0%} of the fall")
+    if "below_k" in p:
+        reference = p.get("reference", "peak")
+        named = f"{reference:g} °C" if isinstance(reference, (int, float)) else f"the {reference}"
+        parts.append(f"within {one('below_k')} K of {named}")
+    if "hold_c" in p:
+        parts.append(f"hold at {one('hold_c')} °C")
+    if "window_s" in p:
+        parts.append(f"over {one('window_s')} s")
+    if "full_at" in p:
+        parts.append(f"full power from {float(p['full_at']):.0%}")
+    return ", ".join(parts)
+
+
+def metric_text(metric: str, parameters: Mapping[str, Any] | None = None) -> str:
+    """A metric's name with what defines it: "soak time (150 to 200 °C)"."""
+    detail = parameters_text(parameters or {})
+    return f"{metric_label(metric)} ({detail})" if detail else metric_label(metric)
+
+
+def limit_text(metric: str, low: float | None, high: float | None, unit: str | None = None) -> str:
+    """A limit as people say it: "235 to 250 °C", "at most 3 °C/s", "at least 60 s"."""
+    if unit is None and metric in QUANTITIES:
+        unit = QUANTITIES[metric].unit
+    if low is not None and high is not None:
+        return with_unit(f"{low:g} to {high:g}", unit)
+    if high is not None:
+        return with_unit(f"at most {high:g}", unit)
+    if low is not None:
+        return with_unit(f"at least {low:g}", unit)
+    return "no limit"
+
+
+def source_text(source: str, revision: str | None) -> str:
+    if not revision:
+        return source
+    return f"{source}, {revision if revision.lower().startswith(('rev', 'edition')) else 'revision ' + revision}"
