@@ -2,7 +2,8 @@
 inspections, a list of maintenance. INVENTED throughout; what is hidden in it is returned as `SeasonTruth`.
 
 Two ovens with different controllers (`shop`), leaded and lead-free paste, three boards, jars opened and kept too long,
-eighteen months of summers and winters, reference runs, trials, aborted runs, warm starts. Layout of the folder:
+eighteen months of summers and winters, reference runs, trials, aborted runs, warm starts, a few
+boards under the wrong profile. Layout of the folder:
 
     logs/*.csv          one file a run
     metadata.csv        a row a file: file, oven, started_at, profile, board, paste, lot, opened, kind, orientation,
@@ -77,6 +78,7 @@ class SeasonTruth:
     kinds: dict[str, int]
     aborted: tuple[str, ...]
     warm_starts: tuple[str, ...]
+    wrong_profiles: tuple[str, ...]
     drivers: dict[str, tuple[float, int]]
 
 
@@ -116,6 +118,7 @@ def write_season(folder: str | Path, seed: int = 1, runs: int = 420) -> SeasonTr
         kinds=_count(run.kind for run in planned),
         aborted=tuple(run.file for run in planned if run.stop_at_s is not None),
         warm_starts=tuple(run.file for run in planned if run.start_c is not None),
+        wrong_profiles=tuple(run.file for run in planned if run.is_wrong_profile),
         drivers={run.file: (lags[run.file], run.jar_days) for run in planned},
     )
 
@@ -143,6 +146,8 @@ def _metadata_row(run: PlannedRun, profile: str) -> Sequence[str]:
         says.append("stopped by hand")
     if run.start_c is not None:
         says.append("oven still warm")
+    if run.is_wrong_profile:
+        says.append("leaded profile was still loaded; board set aside")
     return (
         run.file,
         run.bench.name,

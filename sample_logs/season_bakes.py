@@ -68,7 +68,7 @@ def _first_up(elapsed_s: FloatArray, values: FloatArray, level: float) -> float:
 
 
 def _profile(run: PlannedRun, rng: np.random.Generator) -> Profile:
-    profile = run.bench.profiles[run.paste.alloy]
+    profile = run.bench.profiles["Sn63Pb37" if run.is_wrong_profile else run.paste.alloy]
     if run.kind != "development":
         return profile
     top = profile.corners[-1][1]
@@ -86,7 +86,7 @@ def _oven(run: PlannedRun, oven: Oven, rng: np.random.Generator) -> Oven:
 
 
 def _controller(run: PlannedRun, controller: Controller) -> Controller:
-    return replace(controller, rate_s=controller.rate_s + grown(FIRMWARE, run.bench.name, run.season))
+    return replace(controller, integral=controller.integral + grown(FIRMWARE, run.bench.name, run.season))
 
 
 def _sensor(run: PlannedRun, sensor: Sensor, rng: np.random.Generator) -> Sensor:

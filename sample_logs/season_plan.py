@@ -9,13 +9,26 @@ from itertools import pairwise
 
 import numpy as np
 
-from sample_logs.shop import BEGAN, BENCHES, BOARDS, ENDED, PASTES, REFERENCE_BOARD, Bench, Board, Paste
+from sample_logs.shop import (
+    BEGAN,
+    BENCHES,
+    BOARDS,
+    ENDED,
+    HERON,
+    LEAD_FREE_PASTE,
+    PASTES,
+    REFERENCE_BOARD,
+    Bench,
+    Board,
+    Paste,
+)
 
 # Shares of all runs. A weekly reference run on the first oven, fortnightly on the second, at 420 runs.
 REFERENCE_SHARE = {BENCHES[0].name: 0.185, BENCHES[1].name: 0.095}
 DEVELOPMENT_SHARE = 0.02
 ABORTED_SHARE = 0.015
 WARM_SHARE = 0.05
+WRONG_PROFILE_SHARE = 0.012  # the leaded profile left loaded under a lead-free board
 NOT_INSPECTED_SHARE = 0.22
 ORIENTATION_NOTED_SHARE = 0.85
 ALTERNATING_FROM = 0.25  # of the season: from then on boards are turned on alternate runs
@@ -43,6 +56,7 @@ class PlannedRun:
     room_c: float
     start_c: float | None
     stop_at_s: float | None
+    is_wrong_profile: bool
     is_inspected: bool
 
     @property
@@ -81,10 +95,9 @@ def _runs_of(
     products = [i for i, (_, kind) in enumerate(stamps) if kind == "product"]
     picked = rng.permutation(products)
     half = bench.share_of_runs * runs
-    n_dev, n_abort, n_warm = (max(1, round(s * half)) for s in (DEVELOPMENT_SHARE, ABORTED_SHARE, WARM_SHARE))
-    development = set(picked[:n_dev].tolist())
-    aborted = set(picked[n_dev : n_dev + n_abort].tolist())
-    warm = set(picked[n_dev + n_abort : n_dev + n_abort + n_warm].tolist())
+    shares = (DEVELOPMENT_SHARE, ABORTED_SHARE, WARM_SHARE, WRONG_PROFILE_SHARE)
+    ends = np.cumsum([max(1, round(share * half)) for share in shares])
+    development, aborted, warm, wrong = (set(part.tolist()) for part in np.split(picked, ends)[:4])
     turned = dict.fromkeys((b.name for b in BOARDS), False)
     length = (ENDED - BEGAN).days
     out = []
@@ -92,6 +105,8 @@ def _runs_of(
         at = stamp + timedelta(minutes=int(rng.integers(0, 25)), seconds=int(rng.integers(0, 60)))
         season = ((at.date() - BEGAN).days + at.hour / 24) / length
         board = REFERENCE_BOARD if kind == "reference" else BOARDS[int(rng.choice(3, p=(0.34, 0.38, 0.28)))]
+        if i in wrong and board.paste != LEAD_FREE_PASTE.name:
+            board = HERON
         paste = next(p for p in PASTES if p.name == board.paste)
         if kind == "product" and season > ALTERNATING_FROM:
             turned[board.name] = not turned[board.name]
@@ -111,7 +126,8 @@ def _runs_of(
                 room,
                 room + float(rng.uniform(28, 55)) if i in warm else None,
                 float(rng.integers(130, 300)) if i in aborted else None,
-                is_product and i not in aborted and bool(rng.random() > NOT_INSPECTED_SHARE),
+                i in wrong,
+                is_product and i not in aborted and i not in wrong and bool(rng.random() > NOT_INSPECTED_SHARE),
             )
         )
     return out

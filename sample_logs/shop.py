@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
-from sample_logs.oven_model import LEAD_FREE, LEADED, Controller, Load, Oven, Profile, Sensor
+from sample_logs.oven_model import Controller, Load, Oven, Profile, Sensor
 
 SHOP = "Harrow Yard (invented shop)"
 BEGAN = date(2024, 3, 4)
@@ -63,16 +63,16 @@ REFERENCE_BOARD = Board("Reference plate", 110.0, 0.0, 0, LEAD_FREE_PASTE.name)
 NORTH = Bench(
     "North bench",
     "HY-1",
-    Oven(),
-    Controller(steer_by=(1.0, 0.0, 0.0), rate_s=6.0),
+    Oven(element_capacity=12.0),
+    Controller(steer_by=(1.0, 0.0, 0.0), integral=0.0009, full_above_k=16.0),
     (
         Sensor("left_c", "left", offset_k=0.1),
         Sensor("centre_c", "centre", offset_k=-0.2),
         Sensor("right_c", "right", offset_k=0.3),
     ),
     {
-        "SAC305": LEAD_FREE,
-        "Sn63Pb37": LEADED,
+        "SAC305": Profile("lead-free 240", ((0, 25), (50, 136), (165, 136), (266, 178), (283, 240.5), (333, 240.5))),
+        "Sn63Pb37": Profile("leaded 216", ((0, 25), (45, 136), (132, 136), (152, 216), (198, 216))),
     },
     1.0,
     0.55,
@@ -90,8 +90,8 @@ SOUTH = Bench(
         Sensor("TC3 right", "right", offset_k=0.0, step_k=_FAHRENHEIT_STEP, noise_k=0.2),
     ),
     {
-        "SAC305": Profile("lead-free B", ((0, 25), (50, 138), (160, 138), (255, 178), (272, 247), (326, 247))),
-        "Sn63Pb37": Profile("leaded B", ((0, 25), (45, 138), (132, 138), (152, 222), (198, 222))),
+        "SAC305": Profile("lead-free B", ((0, 25), (50, 132), (160, 132), (258, 178), (275, 245), (330, 245))),
+        "Sn63Pb37": Profile("leaded B", ((0, 25), (45, 132), (132, 132), (152, 221), (200, 221))),
     },
     2.0,
     0.45,
@@ -121,8 +121,8 @@ FIRMWARE = Planted(
     False,
     0.22,
     1.0,
-    3.0,
-    "s more look-ahead along the measured slope (6 to 9): the controller lets the heater go earlier",
+    -0.0005,
+    "duty per K and s of integral action (0.0009 to 0.0004): the controller overshoots less",
     ("overshoot_c", "peak_c"),
     ("full_power_ramp_high_c_per_s", "cooling_time_constant_s", "cold_start_spread_c"),
 )

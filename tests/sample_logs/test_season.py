@@ -37,7 +37,7 @@ def _south_celsius(path: Path) -> np.ndarray:
 
 def _dated(truth: SeasonTruth, oven: str, **want: str) -> list[dict[str, str]]:
     """Sheet rows of one oven's cold, whole runs, in order of time."""
-    odd = set(truth.aborted) | set(truth.warm_starts)
+    odd = {*truth.aborted, *truth.warm_starts, *truth.wrong_profiles}
     rows = [r for r in _rows(truth.metadata) if r["oven"] == oven and r["file"] not in odd]
     return [r for r in rows if all(r[k] == v for k, v in want.items())]
 
@@ -53,6 +53,7 @@ def test_counts_and_span(season: SeasonTruth) -> None:
     assert season.kinds["development"] >= 5
     assert len(season.aborted) >= 4
     assert len(season.warm_starts) >= 10
+    assert len(season.wrong_profiles) >= 3
     starts = [datetime.fromisoformat(r["started_at"]) for r in rows]
     assert starts == sorted(starts)
     assert (starts[-1] - starts[0]).days > 530  # eighteen months
