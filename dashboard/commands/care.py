@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from dashboard.commands.opening import archive_path, run_number, the_archive
-from dashboard.commands.output import DONE, HELD_OR_REJECTED, Json, print_json, say
+from dashboard.commands.opening import archive_path, run_number, the_archive, who
+from dashboard.commands.output import DONE, HELD_OR_REJECTED, Json, print_json, progress_bar, say
+
+if TYPE_CHECKING:
+    from ingest.archive import Archive
+
+CHANGES_SHOWN = 20
 
 
 def verify(ctx: typer.Context, as_json: Json = False) -> None:
@@ -52,8 +57,9 @@ def backup(
     from ingest.archive.care import backup as copy
 
     archive = the_archive(ctx)
-    copy(archive, to)
-    say(f"Backed up to {to}. Bring it back with: ovenbook restore {to}")
+    copied = copy(archive, to)
+    say(f"Backed up to {copied}.")
+    say(f"Bring it back with: ovenbook restore {to}")
 
 
 def restore(
@@ -70,32 +76,37 @@ def restore(
     Example:
       ovenbook restore ovenbook-2025-03-14.duckdb --to restored.duckdb
     """
+    from ingest.archive import default_path
     from ingest.archive.care import restore as bring_back
 
-    from ingest.archive import default_path
-
     goal = to or Path(archive_path(ctx) or default_path())
-    bring_back(source, goal)
-    say(f"Restored to {goal}.")
+    say(f"Restored to {bring_back(source, goal)}.")
 
 
 def rebuild(ctx: typer.Context) -> None:
     """Make every run again from the original logs.
 
-    Today's reader and rules are used. What people typed is kept.
+    Today's reader and rules are used. What people typed is kept. A log that can no longer be read keeps its runs.
 
     \b
     Example:
       ovenbook rebuild
     """
-    from ingest.archive.care import rebuild as make_again
-
     from analysis.store import evaluate_and_write
+    from ingest.archive.care import rebuild as make_again
     from ingest.reading import read_log
 
     archive = the_archive(ctx)
-    outcome = make_again(archive, read_log, evaluate_and_write)
-    say(f"Rebuilt from the original logs: {outcome}")
+    with progress_bar(1) as step:
+        outcome = make_again(
+            archive,
+            read_log,
+            evaluate_and_write,
+            progress=lambda done, of: step("Reading logs again", done, of),
+            who=who(),
+        )
+    say(f"Rebuilt from the original logs: {outcome}.")
+    raise typer.Exit(HELD_OR_REJECTED if outcome.kept else DONE)
 
 
 def reevaluate(
@@ -115,17 +126,22 @@ def reevaluate(
     archive = the_archive(ctx)
     numbers = [run_number(archive, run) for run in runs] if runs else None
     before = _verdicts(archive)
-    judge_again(archive, numbers)
+    with progress_bar(len(before)) as step:
+        judged = judge_again(archive, numbers, progress=lambda done, of: step("Judging runs again", done, of))
     after = _verdicts(archive)
     changed = [run for run, verdict in after.items() if before.get(run) != verdict]
-    judged = len(numbers) if numbers is not None else len(after)
     say(f"{words.counted(judged, 'run')} judged again, {words.counted(len(changed), 'verdict')} changed.")
-    for run in changed[:20]:
-        say(f"Run {run}: {before.get(run) or 'not evaluated'} before, {after[run] or 'not evaluated'} now.", indent=2)
+    for run in changed[:CHANGES_SHOWN]:
+        say(
+            f"Run {run}: {words.short_verdict(before.get(run))} before, {words.short_verdict(after[run])} now.",
+            indent=2,
+        )
+    if len(changed) > CHANGES_SHOWN:
+        say(f"and {len(changed) - CHANGES_SHOWN} more.", indent=2)
 
 
-def _verdicts(archive: object) -> dict[int, str | None]:
-    frame = archive.read("SELECT run, verdict FROM run_overview ORDER BY run")  # pyright: ignore[reportAttributeAccessIssue]
+def _verdicts(archive: Archive) -> dict[int, str | None]:
+    frame = archive.read("SELECT run, verdict FROM run_overview ORDER BY run")
     return {int(run): verdict for run, verdict in zip(frame["run"], frame["verdict"], strict=True)}
 
 

@@ -54,7 +54,7 @@ def list_runs(
         say("No run matches." if where else "The archive holds no run yet. Store one: ovenbook import LOG.csv")
         return
     table(
-        ("run", "started", "oven", "board", "verdict", "smallest margin"),
+        ("run", "started", "oven", "board", "verdict", "margin"),
         [
             (
                 row["run"],
@@ -68,6 +68,7 @@ def list_runs(
         ],
         right=("run",),
     )
+    say(words.SHORT_FORMS)
     say(f"{words.counted(len(rows), 'run')}. Times in {archive.zone}. One in detail: ovenbook show {rows[0]['run']}")
 
 
@@ -76,10 +77,7 @@ def _margin(row: dict[str, Any]) -> str:
 
     if row["limiting_metric"] is None or row["limiting_margin"] is None:
         return ""
-    return (
-        f"{words.margin_text(row['limiting_metric'], row['limiting_margin'], row['limiting_unit'])},"
-        f" {words.metric_label(row['limiting_metric'])}"
-    )
+    return words.short_margin(row["limiting_metric"], row["limiting_margin"], row["limiting_unit"])
 
 
 def _conditions(

@@ -22,7 +22,15 @@ from dashboard.words.imports import (
     question_text,
     understood_lines,
 )
-from dashboard.words.limits import limit_text, metric_label, metric_text, parameters_text, source_text
+from dashboard.words.limits import (
+    SHORT_FORMS,
+    limit_text,
+    metric_label,
+    metric_text,
+    parameters_text,
+    short_margin,
+    source_text,
+)
 from dashboard.words.numbers import (
     MARGIN_UNITS,
     counted,
@@ -58,6 +66,7 @@ __all__ = [
     "NO_LIMITS",
     "RECORDS_ONLY",
     "ROLE_WORDS",
+    "SHORT_FORMS",
     "STATE_MEANINGS",
     "STATUS_WORDS",
     "STOP_HEATER",
@@ -86,6 +95,7 @@ __all__ = [
     "parameters_text",
     "quantity_text",
     "question_text",
+    "short_margin",
     "short_verdict",
     "source_text",
     "stop_lines",

@@ -6,11 +6,33 @@ from collections.abc import Mapping
 from typing import Any
 
 from analysis.quantities import QUANTITIES
-from dashboard.words.numbers import with_unit
+from dashboard.words.numbers import MARGIN_UNITS, decimals_of, number, with_unit
 
 
 def metric_label(metric: str) -> str:
     return QUANTITIES[metric].label if metric in QUANTITIES else metric.replace("_", " ")
+
+
+# For narrow tables; TAL is the usual short form of time above liquidus (IPC-7530).
+_SHORT = {
+    "peak_c": "peak",
+    "time_above_liquidus_s": "TAL",
+    "time_above_liquidus_longest_s": "longest TAL",
+    "soak_time_s": "soak",
+    "ramp_up_max_c_per_s": "ramp up",
+    "ramp_up_mean_c_per_s": "mean ramp up",
+    "cooling_rate_max_c_per_s": "cooling",
+    "cooling_rate_mean_c_per_s": "mean cooling",
+    "time_near_peak_s": "near peak",
+}
+SHORT_FORMS = "Margin: distance to the nearest limit, minus is outside. TAL: time above liquidus."
+
+
+def short_margin(metric: str, margin: float, unit: str | None) -> str:
+    """A margin for a table's cell: "+7.0 K peak", "−12.0 s TAL"."""
+    sign = "−" if margin < 0 else "+"
+    amount = with_unit(number(abs(margin), decimals_of(metric)), MARGIN_UNITS.get(unit or "", unit))
+    return f"{sign}{amount} {_SHORT.get(metric, metric_label(metric))}"
 
 
 def parameters_text(parameters: Mapping[str, Any]) -> str:

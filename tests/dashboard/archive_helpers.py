@@ -71,13 +71,13 @@ class Shop:
 
 
 def straight_log(
-    peak_c: float = 243.0, *, channels: int = 2, start: str = "", step_s: int = 1, hold_s: int = 0, lag: float = 0.0
+    peak_c: float = 243.0, *, channels: int = 2, start: str = "", step_s: int = 1, hold_s: int = 20, lag: float = 1.5
 ) -> str:
     """A log of straight pieces, so that its figures can be worked out by hand.
 
     25 to 150 °C in 100 s, 150 to 200 °C in 90 s, 200 °C to the peak at 1 °C/s, `hold_s` at the peak, down at 2 °C/s to
-    50 °C. Channel n (from 0) reads `lag` * n K lower above 150 °C. Time above 217 °C of channel 0:
-    (peak - 217) / 1 + hold + (peak - 217) / 2 seconds.
+    50 °C. Channel n (from 0) reads lower by `lag` * n K at 225 °C, and in proportion to its rise elsewhere. Time above
+    217 °C of channel 0: (peak - 217) / 1 + hold + (peak - 217) / 2 seconds.
     """
     corners = [(0.0, 25.0), (100.0, 150.0), (190.0, 200.0)]
     corners.append((corners[-1][0] + peak_c - 200.0, peak_c))
@@ -89,7 +89,7 @@ def straight_log(
         lines.insert(0, f"# start: {start}")
     for t in range(0, int(corners[-1][0]) + 1, step_s):
         value = _at(corners, t)
-        cells = [f"{value - (lag * n if value > 150 else 0):.2f}" for n in range(channels)]
+        cells = [f"{value - lag * n * (value - 25.0) / 200.0:.2f}" for n in range(channels)]
         lines.append(f"{t}," + ",".join(cells))
     return "\n".join(lines) + "\n"
 

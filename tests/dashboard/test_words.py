@@ -195,3 +195,8 @@ def test_no_word_the_trade_does_not_use() -> None:
     ).lower()
     for banned in (r"\bai\b", "smart", "intelligent", "guarantee", "certified", "zero defects", "score", "badge"):
         assert not re.search(banned, everything), banned
+
+
+def test_margins_in_tables_are_signed() -> None:
+    assert words.short_margin("peak_c", 7.04, "°C") == "+7.0 K peak"
+    assert words.short_margin("time_above_liquidus_s", -12.0, "s") == "−12.0 s TAL"
