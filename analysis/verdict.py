@@ -132,6 +132,9 @@ def _judge_limit(limit: Limit, by_name, peaks, bodies: set[int], spoiled: bool) 
 
 
 def _judge_value(limit: Limit, m: MetricValue, peak: MetricValue | None) -> LimitResult:
+    if m.value is not None and m.uncertainty is None and limit.unit != "1":  # counts carry none
+        reason = "no uncertainty could be given for the value"
+        return LimitResult(limit, m.channel, m.value, None, None, "not evaluated", reason)
     if m.status == "ok" and m.value is not None:
         return decide(limit, m.channel, m.value, m.uncertainty or 0.0)
     if m.status == "incomplete" and m.value is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.metrics.crossings import Crossings, crossings
 from analysis.metrics.plan import Plan, plan_for
 from analysis.metrics.slopes import window_slopes
-from analysis.metrics.traces import Traces, traces_of
+from analysis.metrics.traces import Traces, median, traces_of
 from analysis.results import Context
 from analysis.uncertainty import ATTACHMENT_K, K_FACTOR, Errors, errors
 from ingest.recording import Recording
@@ -22,6 +23,7 @@ NEAR_K = 3.0  # K: a passage's slope is read between 3 K below and 3 K above it,
 FLAT_K = 2.0  # K: the same about "peak less 5", which must stay below the peak
 DIP_K = 1.0  # K: below liquidus by less is noise on a slow passage (three times a usual 0.3 K), not an interruption
 COOLED_K = 10.0  # K: a run that has not come down by this much from its peak was cut off near it
+HIDING_K = 20.0  # K: a curve bridged lower than this under its peak would need 2 °C/s both ways for 10 s to hide a peak
 GAP_S = 10.0  # s: a longer stretch without a sample may hide half of a 20 s window, so times across it are incomplete
 
 
@@ -66,7 +68,9 @@ class Basis:
             return both
         # a level close to the start or to the peak has one neighbour only
         one = np.where(np.isnan(after), at - before, after - at) / NEAR_K
-        return np.where(np.isnan(both), one, both)
+        # neither: a climb of a few kelvin in all
+        whole = (at - self.traces.t[self.traces.first]) / np.maximum(level - self.start_c, 0.5)
+        return np.where(np.isnan(both), np.where(np.isnan(one), whole, one), both)
 
     def slopes_over(self, window_s: float):
         found = self.slopes.get(window_s)
@@ -127,7 +131,7 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
     noise, step = scatter(traces), smallest_step(traces)
     peak_c, peak_s, peak_end_s = _peaks(traces, noise)
     early = max(int(np.searchsorted(t, t[0] + 5.0, side="right")), 1)
-    start_c = np.median(v[:, :early], axis=1)
+    start_c = median(v[:, :early], axis=1)
     if np.isnan(start_c).any():
         start_c = np.where(np.isnan(start_c), v[r, traces.first], start_c)
     ambient = context.ambient_c
@@ -154,7 +158,8 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
         level(("near", reference, below, 0), base)
         level(("near", reference, below, -1), base - u)
         level(("near", reference, below, 1), base + u)
-    level("flat", peak_c - np.maximum(K_FACTOR * e.random, 0.05))
+    level("hiding", peak_c - HIDING_K)
+    level("flat", peak_c - 2.0 * noise - np.maximum(K_FACTOR * e.random, 0.05))
     levels = np.concatenate((np.broadcast_to(fixed, (rows, len(fixed))), np.stack(extra, axis=1)), axis=1)
     passages = crossings(t, v, levels, traces.first, traces.last)
     edge = peak_s - passages.up_s[:, special["flat"]]
@@ -207,7 +212,7 @@ def _peaks(traces: Traces, noise_k: FloatArray) -> tuple[FloatArray, FloatArray,
 
 def _in_air(context: Context, name: str) -> bool:
     place = context.placements.get(name, (None, None))[0]
-    return place is not None and place.strip().lower().split(" ")[0] == "air"
+    return place is not None and re.match(r"\s*(in |the |oven )*air\b", place, re.IGNORECASE) is not None
 
 
 def _attachments(traces: Traces, context: Context) -> FloatArray | None:

@@ -60,7 +60,8 @@ def crossings(t: FloatArray, v: FloatArray, levels: FloatArray, first: NDArray, 
         at = np.where(edge, np.where(np.isnan(v0), t1, t0), at)
     r = np.arange(rows)
     starts_above, ends_above = above[r, :, first], above[r, :, last]
-    total: FloatArray = np.bincount(slot, weights=np.where(upward, -at, at), minlength=rows * count).reshape(rows, count)
+    signed = np.where(upward, -at, at)
+    total = np.asarray(np.bincount(slot, weights=signed, minlength=rows * count), dtype=np.float64).reshape(rows, count)
     # a row whose first sample is not the first of the run has its "upward" event at that sample already
     total = total + np.where(above[:, :, -1], t[-1], 0.0) - np.where(above[:, :, 0], t[0], 0.0)
     up = np.full(rows * count, np.nan)

@@ -9,7 +9,7 @@ from analysis.metrics.crossings import crossings
 from analysis.metrics.plan import COOLING_FRACTIONS, FULL_POWER, HIGH_RAMP, HOLD_S, LOW_RAMP, parameters
 from analysis.metrics.segments import duty_of, holds, setpoint_of
 from analysis.metrics.sheet import Sheet
-from analysis.metrics.traces import FloatArray
+from analysis.metrics.traces import FloatArray, median
 
 _NONE = parameters()
 _FULL = parameters(full_at=FULL_POWER)
@@ -70,7 +70,7 @@ def _saturation(sheet: Sheet, b: Basis, duty: FloatArray | None) -> None:
         sheet.run("saturation_fraction", _FULL, None, None, "not evaluated", _NO_DUTY)
         return
     t = b.traces.t
-    end = float(np.median(b.peak_s))
+    end = float(median(b.peak_s))
     count = int(np.searchsorted(t, end, side="right"))
     weight = t[1:count] - t[: count - 1]  # a sample's duty holds until the next one
     part = duty[: count - 1]
@@ -128,7 +128,7 @@ def _cooling_constant(sheet: Sheet, b: Basis, setpoint: FloatArray | None, duty:
     ambient = b.context.ambient_c
     note = None
     if ambient is None:
-        start = float(np.median(b.start_c))
+        start = float(median(b.start_c))
         if start > COLD_C:
             sheet.declined(name, _COOLING, f"room temperature not recorded and the run starts warm ({start:.0f} °C)")
             return
@@ -198,7 +198,7 @@ def _setpoint_lag(sheet: Sheet, b: Basis, setpoint: FloatArray | None) -> None:
         sheet.run(name, _NONE, None, None, "not evaluated", reason)
         return
     top = min(float(np.nanmax(setpoint)), float(b.peak_c[rows].min()))
-    low = max(float(np.median(b.start_c)), float(setpoint[np.isfinite(setpoint)][0])) + 20.0
+    low = max(float(median(b.start_c)), float(setpoint[np.isfinite(setpoint)][0])) + 20.0
     if top - low < 50.0:  # K: less of a climb gives no delay worth naming
         reason = f"less than 50 K between {low:.0f} and {top:.0f} °C to compare on"
         sheet.run(name, _NONE, None, None, "not evaluated", reason)
@@ -215,7 +215,7 @@ def _setpoint_lag(sheet: Sheet, b: Basis, setpoint: FloatArray | None) -> None:
     if use.sum() < 3:
         sheet.run(name, _NONE, None, None, "not evaluated", "the set point does not ramp through three temperatures")
         return
-    lags = np.median(lag[:, use], axis=1)
+    lags = median(lag[:, use], axis=1)
     worst = int(lags.argmax())
     scatter = lag[worst, use]
     u = 2.0 * float(scatter.std(ddof=1)) / float(use.sum()) ** 0.5

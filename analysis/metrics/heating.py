@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.metrics.basis import COOLED_K, GAP_S, Basis
+from analysis.metrics.basis import COOLED_K, GAP_S, NEAR_K, Basis
 from analysis.metrics.crossings import intervals_above
 from analysis.metrics.plan import parameters
 from analysis.metrics.sheet import Sheet
+from analysis.metrics.traces import FloatArray
+from analysis.results import MetricStatus
 
 _NONE = parameters()
 
@@ -34,25 +36,35 @@ def _cut(b: Basis):
     )
 
 
-def _gap(b: Basis, sound):
-    """Add rows with a long gap to an incomplete mask."""
-    mask, why = sound
+def _gap(b: Basis, begin: FloatArray, end: FloatArray, sound=None):
+    """Adds to an incomplete mask the rows with a long stretch without samples between two moments (rows,)."""
     wide = b.traces.gap_s > np.maximum(GAP_S, 3.0 * b.traces.step_s)
     if not wide.any():
         return sound
-    return (
-        mask | wide,
-        lambda row: (
-            why(row)
-            if mask[row]
-            else f"the channel has a gap of {b.traces.gap_s[row]:.0f} s, bridged by a straight line"
-        ),
-    )
+    mask, why = sound if sound is not None else (np.zeros(len(wide), dtype=bool), None)
+    longest = np.zeros(len(wide))
+    for row in np.flatnonzero(wide):
+        seen = b.traces.t[b.traces.present[row]]
+        gaps = np.diff(seen)
+        touching = (gaps > GAP_S) & (seen[1:] > begin[row]) & (seen[:-1] < end[row])
+        longest[row] = gaps[touching].max(initial=0.0)
+    return mask | (
+        longest > 0
+    ), lambda row: why(row) if mask[row] and why else f"no sample for {longest[row]:.0f} s, bridged by a straight line"
 
 
 def _peak(sheet: Sheet, b: Basis) -> None:
     u = b.errors.expanded(1.0, 1.0, b.errors.random)
-    sheet.channels("peak_c", _NONE, b.peak_c, u, incomplete=_gap(b, _cut(b)))
+    sheet.channels("peak_c", _NONE, b.peak_c, u, incomplete=_gap(b, *_hot_stretch(b), _cut(b)))
+
+
+def _hot_stretch(b: Basis) -> tuple[FloatArray, FloatArray]:
+    """First and last moment within HIDING_K of the peak: a gap in it may hide a higher one."""
+    k = b.special["hiding"]
+    up = b.passages.up_s[:, k]
+    down = b.passages.first_down_after(b.peak_end_s, slice(k, k + 1))[:, 0]
+    t = b.traces
+    return np.where(np.isnan(up), t.t[t.first], up), np.where(np.isnan(down), t.t[t.last], down)
 
 
 def _liquidus(sheet: Sheet, b: Basis) -> None:
@@ -81,27 +93,32 @@ def _liquidus(sheet: Sheet, b: Basis) -> None:
                 f"the log ends above {x:g} °C: at least this much" if hot[row] else f"the log starts above {x:g} °C"
             ),
         )
-        sound = _gap(b, sound)
+        up = c.up_s[:, k]
+        begin = np.where(np.isnan(up), b.traces.t[b.traces.first], up)
+        sound = _gap(b, begin, begin + total, sound)
         none = np.where(reached, 0.0, np.nan)
         sheet.channels(names[0], text, total + none, u, absent=absent, incomplete=sound)
         sheet.channels(names[1], text, longest + none, u, absent=absent, incomplete=sound)
         sheet.channels(names[2], text, number.astype(np.float64) + none, None, absent=absent, incomplete=sound)
 
 
-def _passage_reason(b: Basis, level: float):
-    """Why a first upward passage does not exist."""
-    starts = b.passages.starts_above[:, b.column[level]]
+def _absent(b: Basis, *levels: float):
+    """Status and reason for a row that does not pass one of the levels upwards: the first that is missing."""
 
-    def why(row: int) -> str:
-        if starts[row]:
-            return f"the run starts above {level:g} °C ({b.start_c[row]:.1f} °C)"
-        return f"{level:g} °C never reached, highest {b.peak_c[row]:.1f} °C"
+    def why(row: int) -> tuple[MetricStatus, str]:
+        for level in levels:
+            k = b.column[level]
+            if b.passages.starts_above[row, k]:
+                return "not evaluated", f"the run starts above {level:g} °C ({b.start_c[row]:.1f} °C)"
+            if np.isnan(b.passages.up_s[row, k]):
+                return "not reached", f"{level:g} °C never reached, highest {b.peak_c[row]:.1f} °C"
+        return "not evaluated", "the temperatures were not passed in this order"
 
     return why
 
 
-def _between(b: Basis, low: float, high: float):
-    """Time from one first upward passage to another, its uncertainty, and the reason when there is none."""
+def _between(b: Basis, low: float, high: float) -> tuple[FloatArray, FloatArray]:
+    """Time from one first upward passage to another, and its expanded uncertainty; not positive becomes NaN."""
     e = b.errors
     time = b.up(high) - b.up(low)
     low_k, high_k = b.per_kelvin(low), b.per_kelvin(high)
@@ -110,30 +127,14 @@ def _between(b: Basis, low: float, high: float):
         low_k * e.share(low) - high_k * e.share(high),
         e.random * np.sqrt(low_k**2 + high_k**2),
     )
-    missing_low = np.isnan(b.up(low))
-    why_low, why_high = _passage_reason(b, low), _passage_reason(b, high)
-    return time, u, lambda row: why_low(row) if missing_low[row] else why_high(row)
+    return np.where(time > 0, time, np.nan), u
 
 
 def _soaks(sheet: Sheet, b: Basis) -> None:
     for low, high, text in b.plan.soaks:
-        time, u, why = _between(b, low, high)
-        starts = b.passages.starts_above[:, b.column[low]]
-        _with_starts(sheet, b, "soak_time_s", text, time, u, why, starts)
-
-
-def _with_starts(sheet, b, metric, text, value, u, why, starts) -> None:
-    """A value that needs passages: rows that start above the level are "not evaluated", the others "not reached"."""
-    if not starts.any():
-        sheet.channels(metric, text, value, u, absent=("not reached", why), incomplete=_gap(b, (starts, why)))
-        return
-    mark = len(sheet.values)
-    sheet.channels(metric, text, value, u, absent=("not reached", why))
-    for row in np.flatnonzero(starts & np.isnan(value)):
-        old = sheet.values[mark + row]
-        sheet.values[mark + row] = type(old)(
-            metric, old.channel, None, None, old.unit, "not evaluated", old.reason, text
-        )
+        time, u = _between(b, low, high)
+        gap = _gap(b, b.up(low), b.up(high))
+        sheet.channels("soak_time_s", text, time, u, absent=_absent(b, low, high), incomplete=gap)
 
 
 def _ramps_up(sheet: Sheet, b: Basis) -> None:
@@ -141,8 +142,7 @@ def _ramps_up(sheet: Sheet, b: Basis) -> None:
     for window, text in b.plan.ramp_windows:
         _steepest(sheet, b, "ramp_up_max_c_per_s", window, text, rising=True)
     for low, high, text in b.plan.ramp_means:
-        starts = b.passages.starts_above[:, b.column[low]]
-        low_k, why = b.per_kelvin(low), _passage_reason(b, low)
+        low_k = b.per_kelvin(low)
         if high is None:
             time = b.peak_s - b.up(low)
             time = np.where(time > 0, time, np.nan)
@@ -152,12 +152,13 @@ def _ramps_up(sheet: Sheet, b: Basis) -> None:
                 (1.0 - slope * low_k * e.share(low)) / time,
                 np.sqrt((1.0 + (slope * low_k) ** 2) * e.random**2 + (slope * b.peak_time_u) ** 2) / time,
             )
+            absent, incomplete = _absent(b, low), _gap(b, b.up(low), b.peak_s, _cut(b))
         else:
-            time, u_time, why = _between(b, low, high)
-            time = np.where(time > 0, time, np.nan)
+            time, u_time = _between(b, low, high)
             slope = (high - low) / time
             u = slope / time * u_time
-        _with_starts(sheet, b, "ramp_up_mean_c_per_s", text, slope, u, why, starts)
+            absent, incomplete = _absent(b, low, high), _gap(b, b.up(low), b.up(high))
+        sheet.channels("ramp_up_mean_c_per_s", text, slope, u, absent=absent, incomplete=incomplete)
 
 
 def _steepest(sheet: Sheet, b: Basis, metric: str, window: float, text: str, *, rising: bool) -> None:
@@ -191,24 +192,21 @@ def _to_peak(sheet: Sheet, b: Basis) -> None:
         low_k = b.per_kelvin(start)
         warm = np.isnan(up) & b.passages.starts_above[:, b.column[start]]
         value = b.peak_s - np.where(warm, b.traces.t[b.traces.first], up)
-        low_k = np.where(warm | np.isnan(low_k), 0.0, low_k)
+        # a cold start lies within a few kelvin of 25 °C: a reading that is off by them finds the crossing at the start
+        k = b.column[start]
+        after = b.passages.up_s[:, k + 1]
+        at_start = b.passages.starts_above[:, k - 1] & ~np.isnan(after)
+        low_k = np.where(at_start, (after - b.traces.t[b.traces.first]) / (2 * NEAR_K), low_k)
+        low_k = np.where(np.isnan(low_k), 0.0, low_k)
         e = b.errors
         u = e.expanded(low_k, low_k * e.share(start), np.sqrt((low_k * e.random) ** 2 + b.peak_time_u**2))
-        mark = len(sheet.values)
-        sheet.channels(
-            "time_to_peak_s",
-            text,
-            value,
-            u,
-            absent=("not reached", _passage_reason(b, start)),
-            incomplete=_cut(b),
-        )
-        for row in np.flatnonzero(warm & ~b.cut_hot):
-            old = sheet.values[mark + row]
-            note = f"counted from the start of the log: the run starts above {start:g} °C ({b.start_c[row]:.1f} °C)"
-            sheet.values[mark + row] = type(old)(
-                old.metric, old.channel, old.value, old.uncertainty, old.unit, old.status, note, text
-            )
+
+        def note(row: int, warm=warm, start=start) -> str | None:
+            if not warm[row]:
+                return None
+            return f"counted from the start of the log: it starts above {start:g} °C ({b.start_c[row]:.1f} °C)"
+
+        sheet.channels("time_to_peak_s", text, value, u, absent=_absent(b, start), incomplete=_cut(b), note=note)
 
 
 def _near_peak(sheet: Sheet, b: Basis) -> None:
@@ -236,7 +234,11 @@ def _near_peak(sheet: Sheet, b: Basis) -> None:
                 "not reached",
                 lambda row, s=shown, x=below: f"never within {x:g} K of {s}, highest {b.peak_c[row]:.1f} °C",
             ),
-            incomplete=_gap(b, (hot, lambda _, s=shown: f"the log ends within reach of {s}: at least this much")),
+            incomplete=_gap(
+                b,
+                *_hot_stretch(b),
+                (hot, lambda _, s=shown: f"the log ends within reach of {s}: at least this much"),
+            ),
         )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.metrics.basis import Basis
-from analysis.metrics.traces import FloatArray
+from analysis.metrics.traces import FloatArray, median
 
 SETPOINT_FLAT_K = 0.5  # K: set points are usually whole degrees; half a step is a constant one
 DETECTED_FLAT_K = 3.0  # K: a held board wanders by a kelvin or two about its temperature
@@ -48,7 +48,7 @@ def holds(b: Basis, setpoint: FloatArray | None, least_s: float) -> list[Hold]:
     t = b.traces.t
     if len(t) < 3:
         return []
-    warm = float(np.median(b.start_c)) + 20.0  # K above the start: waiting in the cold is not a hold
+    warm = float(median(b.start_c)) + 20.0  # K above the start: waiting in the cold is not a hold
     if setpoint is not None:
         flat = np.abs(setpoint[1:] - setpoint[:-1]) <= SETPOINT_FLAT_K * 1e-3
         return [
@@ -68,10 +68,11 @@ def holds(b: Basis, setpoint: FloatArray | None, least_s: float) -> list[Hold]:
     found = []
     at = np.searchsorted(t, begin)
     mean = b.traces.v[rows].mean(axis=0)
+    heated = float(b.peak_end_s[rows].max())  # what rests after the peak is the oven cooling
     for i, j in _stretches(quiet[1:] & quiet[:-1]):
         first, last = int(at[i]), min(int(np.searchsorted(t, begin[j] + 20.0, side="right")) - 1, len(t) - 1)
-        level = float(np.median(mean[first : last + 1]))
-        if t[last] - t[first] >= least_s and level > warm:
+        level = float(median(mean[first : last + 1]))
+        if t[last] - t[first] >= least_s and level > warm and t[first] < heated:
             found.append(Hold(first, last, DETECTED_STEP_C * round(level / DETECTED_STEP_C), True))
     return found
 

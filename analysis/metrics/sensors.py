@@ -8,7 +8,7 @@ from analysis.metrics.basis import Basis
 from analysis.metrics.crossings import crossings
 from analysis.metrics.plan import parameters
 from analysis.metrics.sheet import Sheet
-from analysis.metrics.traces import FloatArray
+from analysis.metrics.traces import FloatArray, median
 
 _NONE = parameters()
 COLD_START_C = 35.0  # °C: warmer than any workshop; with a known room, COLD_OVER_ROOM_K above it
@@ -37,7 +37,7 @@ def add_sensors(sheet: Sheet, b: Basis) -> None:
 
 def _cold_start(sheet: Sheet, b: Basis) -> None:
     room = b.context.ambient_c
-    start = float(np.median(b.start_c))
+    start = float(median(b.start_c))
     limit = COLD_START_C if room is None else room + COLD_OVER_ROOM_K
     rows = np.flatnonzero(~b.traces.averages)
     if start > limit:
@@ -77,7 +77,7 @@ def _lag(sheet: Sheet, b: Basis) -> None:
     tr = b.traces
     up = crossings(tr.t, tr.v, np.broadcast_to(levels, (tr.rows, LAG_LEVELS)), tr.first, tr.last).up_s
     lag = up - _median_of_others(up, rows)
-    value = np.median(lag, axis=1)
+    value = median(lag, axis=1)
     u = 2.0 * lag.std(axis=1, ddof=1) / LAG_LEVELS**0.5
     sheet.channels(name, _NONE, value, u, absent=("not evaluated", "the channel does not climb with its group"))
 
@@ -87,7 +87,7 @@ def _median_of_others(up: FloatArray, rows) -> FloatArray:
     group = up[rows]
     count = len(rows)
     ordered = np.sort(group, axis=0)
-    outside = np.median(group, axis=0)
+    outside = median(group, axis=0)
     result = np.broadcast_to(outside, up.shape).copy()
     rank = np.empty_like(group, dtype=np.int64)
     order = np.argsort(group, axis=0, kind="stable")
@@ -108,7 +108,7 @@ def _repeats(sheet: Sheet, b: Basis) -> None:
     if slope.shape[1] == 0:
         sheet.declined(name, _NONE, "the log is too short to see the group move")
         return
-    group = np.abs(np.median(slope, axis=0))
+    group = np.abs(median(slope, axis=0))
     middle = (begin + end) / 2.0
     at = np.searchsorted(middle, tr.t[1:]) - 1
     moving = group[np.clip(at, 0, len(group) - 1)] >= MOVING_C_PER_S

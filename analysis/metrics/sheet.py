@@ -12,7 +12,9 @@ from analysis.results import MetricStatus, MetricValue
 
 FloatArray = NDArray[np.float64]
 _UNIT = {name: q.unit for name, q in QUANTITIES.items()}
-Why = str | Callable[[int], str]
+Why = str | Callable[[int], str]  # a reason, or what gives it for a row
+Absent = tuple[MetricStatus, Why] | Callable[[int], tuple[MetricStatus, str]]
+Note = str | Callable[[int], str | None] | None
 
 
 class Sheet:
@@ -29,31 +31,34 @@ class Sheet:
         value: FloatArray,
         uncertainty: FloatArray | None = None,
         *,
-        absent: tuple[MetricStatus, Why] = ("not evaluated", "no value"),
+        absent: Absent = ("not evaluated", "no value"),
         incomplete: tuple[NDArray[np.bool_], Why] | None = None,
-        note: str | None = None,
+        note: Note = None,
     ) -> None:
-        """One value a channel. NaN becomes no value with the status and reason of `absent`; rows of `incomplete` keep
-        their value under the status "incomplete"; `note` is the reason given with a sound value (how it was come by)."""
+        """One value a channel. NaN becomes no value with the status and reason of `absent`. Rows marked in `incomplete`
+        get the status "incomplete" and its reason, with their value if there is one. `note` is the reason given with a
+        sound value: how it was come by."""
         unit = _UNIT[metric]
         values = value.tolist()
         us = [None] * len(values) if uncertainty is None else uncertainty.tolist()
-        cut = None if incomplete is None or not incomplete[0].any() else incomplete
-        for row, (number, x, u) in enumerate(zip(self.numbers, values, us, strict=True)):
-            if x != x:
-                status, why = absent
-                reason = why if isinstance(why, str) else why(row)
-                if cut is not None and cut[0][row]:
-                    status, reason = "incomplete", cut[1] if isinstance(cut[1], str) else cut[1](row)
-                self.values.append(MetricValue(metric, number, None, None, unit, status, reason, parameters))
-            elif cut is not None and cut[0][row]:
-                why = cut[1]
-                reason = why if isinstance(why, str) else why(row)
-                u = None if u is None or u != u else u
-                self.values.append(MetricValue(metric, number, x, u, unit, "incomplete", reason, parameters))
+        cut = None if incomplete is None or not incomplete[0].any() else incomplete[0].tolist()
+        add = self.values.append
+        for row, number in enumerate(self.numbers):
+            x, u = values[row], us[row]
+            if u is not None and u != u:
+                u = None
+            missing = x != x
+            if cut is not None and cut[row] and incomplete is not None:
+                reason = _said(incomplete[1], row)
+                if missing:
+                    x = u = None
+                add(MetricValue(metric, number, x, u, unit, "incomplete", reason, parameters))
+            elif missing:
+                status, reason = absent(row) if callable(absent) else (absent[0], _said(absent[1], row))
+                add(MetricValue(metric, number, None, None, unit, status, reason, parameters))
             else:
-                u = None if u is None or u != u else u
-                self.values.append(MetricValue(metric, number, x, u, unit, "ok", note, parameters))
+                said = note(row) if callable(note) else note
+                add(MetricValue(metric, number, x, u, unit, "ok", said, parameters))
 
     def run(
         self,
@@ -72,3 +77,7 @@ class Sheet:
         unit = _UNIT[metric]
         for number in self.numbers:
             self.values.append(MetricValue(metric, number, None, None, unit, status, reason, parameters))
+
+
+def _said(why: Why, row: int) -> str:
+    return why if isinstance(why, str) else why(row)
