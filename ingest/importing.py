@@ -25,7 +25,7 @@ from pathlib import Path
 
 from ingest import spool
 from ingest.answering import answer_log, correct_layout
-from ingest.archive import Archive, ArchiveBusy, Connection
+from ingest.archive import Archive, ArchiveBusy, Connection, DuplicateLog
 from ingest.import_result import ChannelResult, ImportOptions, ImportResult, RunResult
 from ingest.keeping import AfterStore, Existing, Incoming, existing_logs, keep, known_result
 from ingest.known_names import Given, OptionsError, look_up
@@ -254,10 +254,13 @@ class _Taking:
         given = self._given(con, log.options)
         if log.options.dry_run or not sha256:
             return keep(None, log, sha256, reading, given, received_at)
-        with self.archive.transaction(con, self.wait_s) as inside:
-            return keep(
-                inside, log, sha256, reading, given, received_at, alone=self.alone, after_store=self.after_store
-            )
+        try:
+            with self.archive.transaction(con, self.wait_s) as inside:
+                return keep(
+                    inside, log, sha256, reading, given, received_at, alone=self.alone, after_store=self.after_store
+                )
+        except DuplicateLog:  # another thread stored the same bytes between the look and the transaction
+            return known_result(con, log, sha256, existing_logs(con, [sha256])[sha256])
 
     def _spool(self, log: Incoming, sha256: str, busy: ArchiveBusy) -> ImportResult:
         if log.problem is not None:

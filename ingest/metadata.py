@@ -17,9 +17,9 @@ import numpy as np
 from ingest import carry
 from ingest.archive import Connection
 from ingest.archive.fields import Origin, RunField
-from ingest.archive.reference import add_oven
+from ingest.archive.reference import add_oven, find_paste
 from ingest.import_result import ImportOptions
-from ingest.known_names import Given, key_of
+from ingest.known_names import Given, boards, key_of
 from ingest.profiles import recognise_profile
 from ingest.recording import Notice, Recording
 from ingest.setpoints import setpoint_hash, setpoint_table
@@ -74,7 +74,7 @@ def resolve(
     _given(found, recording, options, given)
     found.put("firmware", preamble.get("firmware"), "imported")
     found.put("operator", preamble.get("operator"), "imported")
-    found.put("end_reason", preamble.get("end_reason"), "imported")
+    _rack(con, found, preamble)
     _oven(con, found, given, preamble, layout_id, at, carry_over)
     _profile(con, found, recording, options, given, preamble)
     if carry_over:
@@ -111,6 +111,24 @@ def _given(found: RunMetadata, recording: Recording, options: ImportOptions, giv
         origin = options.started_at_origin or options.origin
         found.put("started_at", recording.started_at, origin)
         found.put("zone", recording.zone, origin)
+
+
+def _rack(con: Connection, found: RunMetadata, preamble: Mapping[str, str]) -> None:
+    """Board, paste and lot that the preamble names, where the archive knows them; a name it does not know stays a name."""
+    if "board" in preamble and "board" not in found.fields:
+        alike = [
+            b
+            for b, name, revision in boards(con)
+            if key_of(preamble["board"]) in (key_of(name), key_of(name + revision))
+        ]
+        found.put("board", alike[0] if len(alike) == 1 else None, "imported")
+    if "paste" in found.fields or "jar" in found.fields:
+        return
+    if "lot" in preamble:
+        jars = con.execute("SELECT jar_id FROM jar WHERE lower(lot) = lower(?)", [preamble["lot"].strip()]).fetchall()
+        found.put("jar", jars[0][0] if len(jars) == 1 else None, "imported")
+    if "paste" in preamble and "jar" not in found.fields:
+        found.put("paste", find_paste(con, preamble["paste"]), "imported")
 
 
 def _oven(

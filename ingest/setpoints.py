@@ -93,9 +93,19 @@ def same_profile(one: Sequence[Corner], other: Sequence[Corner], interval_s: flo
 
 
 def stopped_early(table: Sequence[Corner], whole: Sequence[Corner], interval_s: float = 1.0) -> bool:
-    """True when `table` is the beginning of `whole`: at least three of its corners agree, and it ends sooner."""
-    shared = len(table) - 1  # the last corner is where the log stopped
-    return 3 <= shared < len(whole) and same_profile(table[:shared], whole[:shared], interval_s)
+    """True when `table` is the beginning of `whole`: its corners (three at least) are the first ones of `whole`, but for
+    a last one, where the log stopped, that lies on the next piece (within 2 °C) before that piece ends."""
+    if 3 <= len(table) < len(whole) and same_profile(table, whole[: len(table)], interval_s):
+        return True
+    shared = len(table) - 1
+    if not 3 <= shared < len(whole) or not same_profile(table[:shared], whole[:shared], interval_s):
+        return False
+    late = table[shared - 1][0] - whole[shared - 1][0]
+    (at, value), (begin, low), (end, high) = table[-1], whole[shared - 1], whole[shared]
+    gone = at - late - begin
+    if not 0 <= gone < end - begin - TIME_SLACK_S - interval_s:
+        return False
+    return abs(value - (low + (high - low) * gone / (end - begin))) <= 2 * CORNER_TOLERANCE_C
 
 
 def describe(table: Sequence[Corner]) -> str:
@@ -114,31 +124,46 @@ def _from_second(table: Sequence[Corner]) -> list[Corner]:
 
 def _without_idle(t: FloatArray, v: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Cut the stretches at idle before and after: one idle sample is kept at each end as the corner it is."""
-    steady = np.abs(np.diff(v)) <= CORNER_TOLERANCE_C / 2
-    idle = v <= IDLE_C
-    first = 0
-    while first < len(v) - 2 and idle[first] and steady[first]:
-        first += 1
-    last = len(v) - 1
-    while last > first + 1 and idle[last] and steady[last - 1]:
-        last -= 1
+    first, last = 0, len(v) - 1
+    if v[0] <= IDLE_C:
+        first = max(0, int(np.argmax(np.abs(v - v[0]) > CORNER_TOLERANCE_C / 2)) - 1)
+    if v[-1] <= IDLE_C:
+        moved = np.flatnonzero(np.abs(v - v[-1]) > CORNER_TOLERANCE_C / 2)
+        last = min(last, int(moved[-1]) + 1)
     return t[first : last + 1], v[first : last + 1]
 
 
 def _corners(t: FloatArray, v: FloatArray, interval: float) -> list[tuple[float, float]]:
-    """Corners of the straight pieces: split where a sample stands off its chord, then meet the fitted lines."""
+    """Corners of the straight pieces: split where a sample stands off its chord, then meet the fitted lines.
+
+    Two splits next to each other, up to three samples apart, are one corner that no sample fell on, where the lines left
+    and right of them meet in between; else, if one sample apart, a step, in force from the second sample on.
+    """
     changed = np.flatnonzero(np.diff(v) != 0)
     keep = np.unique(np.concatenate(([0, len(v) - 1], changed, changed + 1)))
-    index = keep[_split(t[keep], v[keep])]
-    corners: list[tuple[float, float]] = [(float(t[index[0]]), float(v[index[0]]))]
-    for before, here, after in zip(index[:-2], index[1:-1], index[2:], strict=True):
-        if t[here] - t[before] <= 1.5 * interval:  # the end of a step
-            corners.append((float(t[here]), float(v[here])))
-        elif t[after] - t[here] <= 1.5 * interval:  # the start of a step: in force from the next sample on
-            corners.append((float(t[after]), float(v[here])))
-        else:
-            corners.append(_meeting(t, v, int(before), int(here), int(after)))
-    corners.append((float(t[index[-1]]), float(v[index[-1]])))
+    index = [int(keep[i]) for i in _split(t[keep], v[keep])]
+    corners: list[tuple[float, float]] = []
+    k = 0
+    while k < len(index):
+        here, after = index[k], index[k + 1] if k + 1 < len(index) else None
+        gap = t[after] - t[here] if after is not None else np.inf
+        if after is not None and gap <= 3.5 * interval:
+            left = (index[k - 1] if k else here, here)
+            right = (after, index[k + 2] if k + 2 < len(index) else after)
+            between = _meeting(t, v, left, right)
+            if between is not None and t[here] - interval / 2 <= between[0] <= t[after] + interval / 2:
+                corners.append(between)
+                k += 2
+                continue
+            if gap <= 1.5 * interval:
+                corners += [(float(t[after]), float(v[here])), (float(t[after]), float(v[after]))]
+                k += 2
+                continue
+        corner = None
+        if 0 < k < len(index) - 1:
+            corner = _meeting(t, v, (index[k - 1], here), (here, index[k + 1]))
+        corners.append(corner or (float(t[here]), float(v[here])))
+        k += 1
     return corners
 
 
@@ -160,15 +185,25 @@ def _split(t: FloatArray, v: FloatArray) -> list[int]:
     return sorted(kept)
 
 
-def _meeting(t: FloatArray, v: FloatArray, before: int, here: int, after: int) -> tuple[float, float]:
-    """Where the lines fitted to the pieces left and right of a corner meet; the sample itself if they do not nearby."""
-    if min(here - before, after - here) < 3:
-        return float(t[here]), float(v[here])
-    left_slope, left_level = np.polyfit(t[before : here + 1] - t[here], v[before : here + 1], 1)
-    right_slope, right_level = np.polyfit(t[here : after + 1] - t[here], v[here : after + 1], 1)
+def _meeting(t: FloatArray, v: FloatArray, left: tuple[int, int], right: tuple[int, int]) -> tuple[float, float] | None:
+    """Where the lines fitted to two pieces (first and last index) meet; None for parallel ones, or far away.
+
+    A piece of one sample is the level of idle before or after the profile; one of two samples is too short to fit.
+    """
+    origin = t[left[1]]
+    lines: list[tuple[float, float]] = []
+    for first, last in (left, right):
+        if last - first == 1:
+            return None
+        if last == first:
+            lines.append((0.0, float(v[first])))
+        else:
+            slope, level = np.polyfit(t[first : last + 1] - origin, v[first : last + 1], 1)
+            lines.append((float(slope), float(level)))
+    (left_slope, left_level), (right_slope, right_level) = lines
     if left_slope == right_slope:
-        return float(t[here]), float(v[here])
+        return None
     at = (right_level - left_level) / (left_slope - right_slope)
-    if not t[before] < t[here] + at < t[after]:
-        return float(t[here]), float(v[here])
-    return float(t[here] + at), float(left_level + left_slope * at)
+    if not t[left[0]] <= origin + at <= t[right[1]]:
+        return None
+    return float(origin + at), float(left_level + left_slope * at)
