@@ -16,6 +16,7 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Mapping, Sequence
 
+from analysis.metrics.plan import canonical
 from analysis.results import Finding, Limit, LimitResult, MetricValue, Verdict
 
 # Findings of these codes in state fail make a channel unbelievable (a log fault or a hidden average does not).
@@ -108,7 +109,7 @@ def _with_doubt(doubted, names, verdict, reason, limiting, results):
 
 
 def _judge_limit(limit: Limit, by_name, peaks, bodies: set[int], spoiled: bool) -> LimitResult:
-    found = by_name.get((limit.metric, limit.parameters), ())
+    found = by_name.get((limit.metric, canonical(limit.parameters)), ())
     if bodies and found and found[0].channel is not None:
         on_body = limit.scope == "body"
         found = [m for m in found if (m.channel in bodies) == on_body]

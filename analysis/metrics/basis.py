@@ -79,6 +79,15 @@ class Basis:
         return found
 
 
+def half_span(e: Errors, level: float | FloatArray) -> FloatArray:
+    """Distance [K] below and above a level at which the time above it is taken, to see what a degree is worth there.
+
+    The expanded uncertainty at the level, so that a curve that bends within it is felt as it is; 0.5 K at least, for a
+    budget without systematic terms.
+    """
+    return np.maximum(K_FACTOR * e.at(level), 0.5)
+
+
 def running_median(v: FloatArray) -> FloatArray:
     """Median of each sample and its two neighbours (rows, n - 2)."""
     a, b, c = v[:, :-2], v[:, 1:-1], v[:, 2:]
@@ -148,13 +157,13 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
         extra.append(value)
 
     for liquidus, _ in plan.liquidus:
-        u = K_FACTOR * e.at(liquidus)
+        u = half_span(e, liquidus)
         level(("liquidus", liquidus, -1), liquidus - u)
         level(("liquidus", liquidus, 1), liquidus + u)
         level(("dip", liquidus), np.full(rows, liquidus - DIP_K))
     for reference, below, _ in plan.near_peak:
         base = (peak_c if reference is None else np.full(rows, reference)) - below
-        u = np.full(rows, FLAT_K) if reference is None else K_FACTOR * e.at(base)
+        u = np.full(rows, FLAT_K) if reference is None else half_span(e, base)
         level(("near", reference, below, 0), base)
         level(("near", reference, below, -1), base - u)
         level(("near", reference, below, 1), base + u)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.metrics.basis import COOLED_K, GAP_S, NEAR_K, Basis
+from analysis.metrics.basis import COOLED_K, GAP_S, NEAR_K, Basis, half_span
 from analysis.metrics.crossings import intervals_above
 from analysis.metrics.plan import parameters
 from analysis.metrics.sheet import Sheet
@@ -81,11 +81,9 @@ def _liquidus(sheet: Sheet, b: Basis) -> None:
         lower, upper = (c.above_s[:, b.special["liquidus", level, side]] for side in (-1, 1))
         number, longest = intervals_above(c, k, b.special["dip", level])
         reached = number > 0
-        # half of what the expanded uncertainty at liquidus does to both edges, and noise and sampling at each edge
-        width = b.errors.at(level) * 2.0
-        systematic = (lower - upper) / 2.0
-        edge = systematic / width * b.errors.random * 2.0
-        u = np.sqrt(systematic**2 + edge**2)
+        # seconds a degree is worth on both slopes; the random part as if one slope carried it all: an upper bound
+        worth = (lower - upper) / (2.0 * half_span(b.errors, level))
+        u = 2.0 * worth * np.sqrt(b.errors.at(level) ** 2 + b.errors.random**2)
         absent = ("not reached", lambda row, x=level: f"{x:g} °C never reached, highest {b.peak_c[row]:.1f} °C")
         sound = (
             hot | c.starts_above[:, k],
@@ -220,8 +218,8 @@ def _near_peak(sheet: Sheet, b: Basis) -> None:
             u = e.expanded(0.0, worth * below / e.height, worth * e.random * np.sqrt(2.0))
         else:
             level = reference - below
-            worth = change / (4.0 * e.at(level))
-            u = np.sqrt((change / 2.0) ** 2 + (2.0 * worth * e.random) ** 2)
+            worth = change / (2.0 * half_span(e, level))
+            u = 2.0 * worth * np.sqrt(e.at(level) ** 2 + e.random**2)
             total = np.where(total > 0, total, np.nan)
         shown = "the peak" if reference is None else f"{reference:g} °C"
         hot = c.ends_above[:, k]

@@ -44,9 +44,7 @@ def recording(t: Any, *channels: Channel) -> Recording:
     return Recording(np.asarray(t, dtype=np.float64), channels)
 
 
-def value_of(
-    metrics: Sequence[MetricValue], metric: str, channel: int | None = 0, **parameters: Any
-) -> MetricValue:
+def value_of(metrics: Sequence[MetricValue], metric: str, channel: int | None = 0, **parameters: Any) -> MetricValue:
     """The one value of a metric on a channel; `parameters` narrow it down where there are several."""
     found = [m for m in metrics if m.metric == metric and m.channel == channel]
     if parameters:
@@ -61,5 +59,13 @@ def context(liquidus_c: float | None = 217.0, **more: Any) -> Context:
 
 def budget_of_nothing() -> Mapping[str, float]:
     """A budget in which only what the test sets is uncertain."""
-    zero = ("tolerance_k", "tolerance_fraction", "input_k", "attachment_k", "resolution_k", "sampling_k_per_s", "noise_k")
+    zero = (
+        "tolerance_k",
+        "tolerance_fraction",
+        "input_k",
+        "attachment_k",
+        "resolution_k",
+        "sampling_k_per_s",
+        "noise_k",
+    )
     return dict.fromkeys(zero, 0.0)

@@ -41,7 +41,9 @@ def test_the_textbook_bead_cooled_is_as_slow_as_heated():
     # the example's bead (tau 1.116 s) sampled fast enough, cooling instead of heating: the same time constant
     tau = BEAD["expected"]["tau_s"]["value"]
     t, v = newton(tau, step_s=0.05)
-    found = value_of(measure(recording(t, temperature("tc1", v), duty(t < 240)), context(ambient_c=20.0)), "cooling_time_constant_s")
+    found = value_of(
+        measure(recording(t, temperature("tc1", v), duty(t < 240)), context(ambient_c=20.0)), "cooling_time_constant_s"
+    )
     assert found.value == pytest.approx(tau, rel=1e-6)
 
 
@@ -56,7 +58,9 @@ def test_cooling_with_the_heater_on_or_from_a_warm_start_is_declined():
 def test_a_log_that_stops_early_says_how_far_it_should_have_gone():
     t, v = newton(100.0)
     keep = t < 300
-    found = value_of(measure(recording(t[keep], temperature("tc1", v[keep])), context(ambient_c=20.0)), "cooling_time_constant_s")
+    found = value_of(
+        measure(recording(t[keep], temperature("tc1", v[keep])), context(ambient_c=20.0)), "cooling_time_constant_s"
+    )
     assert (found.status, found.value) == ("not evaluated", None)
     assert "the log ends before 97 °C" in (found.reason or "")  # 20 + 0.35 x 220
 
@@ -141,7 +145,7 @@ def test_cold_start_spread_and_room():
 
 def test_channel_lag_is_the_delay_behind_the_median_of_the_others():
     corners = [(0, 25), (200, 225), (240, 240), (330, 60)]
-    t, v = lines(corners)
+    t, _ = lines(corners)
     at = [c[0] for c in corners], [c[1] for c in corners]
     channels = [temperature(f"tc{i}", np.interp(t - delay, *at)) for i, delay in enumerate((0, 2, 4, 14))]
     metrics = measure(recording(t, *channels), context())
@@ -156,14 +160,18 @@ def test_noise_is_the_standard_deviation_put_in():
     rng = np.random.default_rng(8)
     t, v = lines([(0, 25), (2000, 240), (4000, 60)])
     for sigma in (0.1, 0.5, 2.0):
-        found = value_of(measure(recording(t, temperature("tc1", v + rng.normal(0, sigma, len(t)))), context()), "noise_c")
+        found = value_of(
+            measure(recording(t, temperature("tc1", v + rng.normal(0, sigma, len(t)))), context()), "noise_c"
+        )
         assert found.value == pytest.approx(sigma, rel=0.05)
 
 
 def test_repeats_are_counted_only_while_the_group_moves():
     t, v = lines([(0, 25), (100, 25), (250, 200), (300, 200), (400, 60)])
     stuck = np.full(len(t), 25.0)
-    metrics = measure(recording(t, temperature("tc1", v), temperature("tc2", v + 1), temperature("tc3", stuck)), context())
+    metrics = measure(
+        recording(t, temperature("tc1", v), temperature("tc2", v + 1), temperature("tc3", stuck)), context()
+    )
     assert value_of(metrics, "repeat_fraction", 2).value == 1.0
     assert value_of(metrics, "repeat_fraction", 0).value < 0.1
 

@@ -153,7 +153,10 @@ def test_a_dip_of_less_than_a_kelvin_is_no_interruption():
     total, longest = (value_of(found, f"time_above_liquidus_{x}s") for x in ("", "longest_"))
     assert longest.value == pytest.approx(total.value)
     deeper = np.where((t > 200) & (t < 204), v - 1.0, v)
-    assert value_of(measure(recording(t, temperature("tc1", deeper)), context()), "time_above_liquidus_intervals").value == 2
+    assert (
+        value_of(measure(recording(t, temperature("tc1", deeper)), context()), "time_above_liquidus_intervals").value
+        == 2
+    )
 
 
 values = st.floats(-50, 400, width=32) | st.just(float("nan"))

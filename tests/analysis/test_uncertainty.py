@@ -6,7 +6,17 @@ import csv
 
 import numpy as np
 import pytest
-from profiles import REFERENCE, budget_of_nothing, context, exact_recording, lines, recording, reference, temperature, value_of
+from profiles import (
+    REFERENCE,
+    budget_of_nothing,
+    context,
+    exact_recording,
+    lines,
+    recording,
+    reference,
+    temperature,
+    value_of,
+)
 
 from analysis.metrics import measure
 from analysis.uncertainty import (
@@ -43,7 +53,12 @@ def test_combination_of_the_gum_end_gauge():
 def test_tolerances_are_those_of_the_standards():
     # tests/reference/thermocouple_tolerances.csv: IEC 60584-1 and ASTM E230, type K above 0 °C
     rows = list(csv.DictReader((REFERENCE / "thermocouple_tolerances.csv").open(encoding="utf-8")))
-    names = {"1": "IEC 60584-1 class 1", "2": "IEC 60584-1 class 2", "special": "ASTM E230 special", "standard": "ASTM E230 standard"}
+    names = {
+        "1": "IEC 60584-1 class 1",
+        "2": "IEC 60584-1 class 2",
+        "special": "ASTM E230 special",
+        "standard": "ASTM E230 standard",
+    }
     seen = set()
     for row in rows:
         if row["type"] != "K" or not row["tol_at_217C"]:
@@ -103,17 +118,32 @@ def test_a_degree_is_worth_the_seconds_of_both_slopes():
 def test_offsets_move_no_ramp_and_growing_errors_move_it_in_proportion():
     t, v = lines([(0, 25), (125, 150), (200, 200), (230, 245), (265, 245), (355, 45)], 0.5)
     offset = {**budget_of_nothing(), "input_k": 3.0}
-    found = value_of(measure(recording(t, temperature("tc1", v)), context(budget=offset, ambient_c=25.0)), "ramp_up_max_c_per_s")
+    found = value_of(
+        measure(recording(t, temperature("tc1", v)), context(budget=offset, ambient_c=25.0)), "ramp_up_max_c_per_s"
+    )
     assert found.uncertainty == pytest.approx(0.0, abs=1e-9)
     growing = {**budget_of_nothing(), "attachment_k": 3.0}
-    found = value_of(measure(recording(t, temperature("tc1", v)), context(budget=growing, ambient_c=25.0)), "ramp_up_max_c_per_s")
+    found = value_of(
+        measure(recording(t, temperature("tc1", v)), context(budget=growing, ambient_c=25.0)), "ramp_up_max_c_per_s"
+    )
     assert found.uncertainty == pytest.approx(2 * 1.5 * (3.0 / 3**0.5) / 220.0)
 
 
 # Monte Carlo after JCGM 101: errors of the budget are drawn, added to the readings, and the metrics taken again. --------
 
 MC_RUNS = 3000
-SMOOTH = [(0, 25), (20, 27), (60, 66), (110, 128), (125, 146), (140, 160), (185, 190), (200, 201), (212, 217), (228, 238)]
+SMOOTH = [
+    (0, 25),
+    (20, 27),
+    (60, 66),
+    (110, 128),
+    (125, 146),
+    (140, 160),
+    (185, 190),
+    (200, 201),
+    (212, 217),
+    (228, 238),
+]
 SMOOTH += [(240, 246), (252, 248), (264, 246), (278, 236), (296, 212), (330, 160), (370, 110), (420, 70)]
 
 
@@ -141,7 +171,9 @@ def monte_carlo():
         part = [temperature(f"tc{i}", row) for i, row in enumerate(read[start : start + 100])]
         drawn += measure(recording(t, *part), context(ambient_c=room, classification_c=260.0))
     budget = {"noise_k": 0.3, "resolution_k": 0.0, "sampling_k_per_s": 0.0}
-    stated = measure(recording(t, temperature("tc1", v)), context(budget=budget, ambient_c=room, classification_c=260.0))
+    stated = measure(
+        recording(t, temperature("tc1", v)), context(budget=budget, ambient_c=room, classification_c=260.0)
+    )
     return stated, drawn
 
 
