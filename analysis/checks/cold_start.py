@@ -10,11 +10,13 @@ from analysis.results import Finding
 # Cold: near the room where it is known, else below a temperature that a shop in summer can have.
 COLD_ABOVE_ROOM_K = 8.0
 COLD_BELOW_C = 35.0
+OFFSET_ABOVE_ROOM_K = 20.0
 # A log that begins while the oven already heats shows lag, not offset: nothing may move by more than this in 6 s,
 # or the set point must still be near the oven.
 QUIET_K = 1.0
 QUIET_OVER_S = 6.0
 SETPOINT_NEAR_K = 8.0
+SETPOINT_COLD_C = 28.0
 # Cold channels on one input board agree within 1 °C when in order (idle for an hour); 3 K is beyond input and
 # reference-junction scatter. What is left of the last run may spread: a fifth of the excess over the room.
 DISAGREE_K = 3.0
@@ -65,14 +67,17 @@ def _not_cold(view: View, rows: list[int], start: FloatArray) -> str:
     """Why this start says nothing about offsets; empty when it does."""
     middle = float(np.median(start[rows]))
     room = view.context.ambient_c
-    if room is not None and middle > room + COLD_ABOVE_ROOM_K:
+    # After an hour idle a start above the room may be an offset, up to a size that no late start has.
+    idle_long = view.context.idle_s is not None and view.context.idle_s >= IDLE_S
+    above = OFFSET_ABOVE_ROOM_K if idle_long else COLD_ABOVE_ROOM_K
+    if room is not None and middle > room + above:
         return f"the run starts warm ({middle:.0f} °C in a room of {room:.0f} °C)"
     if room is None and middle > COLD_BELOW_C:
         return f"the run starts warm ({middle:.0f} °C)"
     later = max(1, int(np.searchsorted(view.elapsed_s, QUIET_OVER_S)))
     allowed = QUIET_K + 3.0 * view.noise_k[rows] + view.resolution_k[rows]
     quiet = bool((np.abs(view.filled[rows, later] - start[rows]) <= allowed).all())
-    near = view.setpoint is not None and float(view.setpoint[0]) <= middle + SETPOINT_NEAR_K
+    near = view.setpoint is not None and float(view.setpoint[0]) <= max(middle + SETPOINT_NEAR_K, SETPOINT_COLD_C)
     if not quiet and not near:
         return "the log begins while the oven already heats"
     return ""
@@ -84,39 +89,31 @@ def _agreement(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
     room = view.context.ambient_c
     base = COOLEST_SHOP_C if room is None else room
     findings: list[Finding] = []
-    worst = sorted(rows, key=lambda row: -_apart(start, rows, row))
-    for row in worst:
-        others = [other for other in rows if other != row and other not in view.failed]
-        if not others:
-            break
+    rest = list(rows)
+    while len(rest) >= 2:
+        row = max(rest, key=lambda r: abs(float(start[r] - np.median(start[rest]))))
+        others = [other for other in rest if other != row]
+        if len(rows) == 2 and room is not None and abs(start[others[0]] - room) > abs(start[row] - room):
+            row, others = others[0], [row]  # of two, the one further from the room
         middle = float(np.median(start[others]))
         apart = abs(float(start[row]) - middle)
-        tolerance = DISAGREE_K + float(view.resolution_k[row]) + WARM_SHARE * max(0.0, middle - base)
+        tolerance = DISAGREE_K + float(view.resolution_k[row]) + float(np.ptp(view.filled[row, :4]))
+        tolerance += WARM_SHARE * max(0.0, middle - base)
         if apart < tolerance:
-            continue
+            break
         state = "fail" if apart >= tolerance + FAIL_K - DISAGREE_K else "suspect"
-        number: int | None = view.numbers[row]
-        words = "the middle of the others"
-        if len(rows) == 2:
-            words = view.names[others[0]]
-            if room is None:
-                number = None  # two channels: nobody can say which
-            elif abs(start[others[0]] - room) > abs(start[row] - room):
-                row, others = others[0], [row]
-                number, words = view.numbers[row], view.names[others[0]]
-                middle = float(start[others[0]])
+        # Of two channels without a room temperature nobody can say which.
+        number = None if len(rows) == 2 and room is None else view.numbers[row]
+        words = view.names[others[0]] if len(others) == 1 else "the middle of the others"
         evidence = f"{view.names[row]} reads {start[row]:.1f} °C cold, {words} {middle:.1f} °C"
         evidence += f", the room {room:.1f} °C." if room is not None else "."
         findings.append(view.finding("cold_disagreement", number, state, evidence))
         if state == "fail" and number is not None:
             view.failed[row] = "cold_disagreement"
-        if len(rows) == 2:
-            break
+        rest = others
+        if len(rows) <= 3:
+            break  # with one or two left there is no majority to measure against
     return findings
-
-
-def _apart(start: FloatArray, rows: list[int], row: int) -> float:
-    return abs(float(start[row] - np.median(start[[other for other in rows if other != row]])))
 
 
 def _room(view: View, rows: list[int], start: FloatArray, *, explained: bool) -> list[Finding]:
@@ -184,7 +181,7 @@ def _common_jump(view: View) -> list[Finding]:
     if len(rows) < 2 or any(len(view.jumps[row]) == 0 for row in rows):
         return []
     common = set(view.jumps[rows[0]].tolist()).intersection(*(view.jumps[row].tolist() for row in rows[1:]))
-    for k in sorted(common):
+    for k in sorted(common - view.lost_rows):
         steps = view.change[rows, k]
         size = float(np.median(steps))
         after = view.filled[rows][:, min(k + 4, view.filled.shape[1] - 1)] - view.filled[rows, k]

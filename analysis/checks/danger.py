@@ -21,6 +21,12 @@ RISE_K = 10.0
 # Stored heat with a time constant of 60 s loses 22 % of its slope from one 15 s half to the next; a fed oven far from
 # its end temperature less than 15 %.
 KEEPS_SLOPE = 0.85
+# An oven that cools with a time constant of 1000 s (well insulated, door shut) still loses 6 K in a minute from 100 K
+# above the room. One that does not fall at all is fed.
+COOLS_OVER_S = 60.0
+COOLS_LEAST_K = 1.0
+HOT_ABOVE_ROOM_K = 100.0
+ROOM_C = 25.0
 # Without a logged command, a set point this far below the coldest channel asks for no heat.
 SETPOINT_BELOW_K = 20.0
 
@@ -61,12 +67,16 @@ def check_heat_at_zero(view: View) -> list[Finding]:
         cold = first == 0 and middle[0] < COLD_BELOW_C
         wait = STORED_HEAT_COLD_S if cold else STORED_HEAT_S
         found = _keeps_rising(view.elapsed_s, middle, hottest, first, last, wait)
+        does = "rises by"
+        if found is None:
+            found = _does_not_cool(view, middle, hottest, first, last)
+            does = "does not cool but changes by"
         if found is None:
             continue
         begin, end, rise = found
         evidence = (
-            f"The oven rises by {rise:.0f} K from {at(view.elapsed_s, begin)} to {at(view.elapsed_s, end)} "
-            f"while {words} since {at(view.elapsed_s, first)}."
+            f"The oven {does} {rise:+.0f} K from {at(view.elapsed_s, begin)} to {at(view.elapsed_s, end)} "
+            f"({middle[end]:.0f} °C) while {words} since {at(view.elapsed_s, first)}."
         )
         return [view.finding("heat_at_zero_command", None, state, evidence, danger=STOP_HEAT)]
     return []
@@ -94,6 +104,22 @@ def _keeps_rising(
             return begin, end, rise
         begin = mid if mid > begin else begin + 1
     return None
+
+
+def _does_not_cool(
+    view: View, middle: FloatArray, hottest: FloatArray, first: int, last: int
+) -> tuple[int, int, float] | None:
+    """(begin, end, change [K]) of the last minute of the stretch, if the hot oven did not fall in it; else None."""
+    time = view.elapsed_s
+    begin = int(np.searchsorted(time, time[last] - COOLS_OVER_S))
+    room = view.context.ambient_c if view.context.ambient_c is not None else ROOM_C
+    if time[begin] - time[first] < STORED_HEAT_S or middle[last] - room < HOT_ABOVE_ROOM_K:
+        return None
+    noise = 2.0 * float(view.noise_k.max()) + float(view.resolution_k.max())
+    change = float(middle[last] - middle[begin])
+    if change < -COOLS_LEAST_K - noise or hottest[last] - hottest[begin] < -COOLS_LEAST_K - noise:
+        return None
+    return begin, last, change
 
 
 def check_runaway(view: View) -> list[Finding]:

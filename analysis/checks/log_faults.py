@@ -29,6 +29,7 @@ def check_log(view: View) -> list[Finding]:
 def _holes(view: View) -> list[Finding]:
     threshold = max(GAP_S, GAP_INTERVALS * view.interval_s)
     holes = np.flatnonzero(view.steps_s >= threshold)
+    view.lost_rows.update(holes.tolist())
     found: list[tuple[int, float]] = [(int(k), float(view.steps_s[k])) for k in holes]
     if view.has_gaps:
         nothing = np.asarray(np.isnan(view.values).all(axis=0))
@@ -61,20 +62,33 @@ def _lost_rows(view: View, rows: list[int]) -> list[Finding]:
         here = np.abs(view.change[rows, k])
         near = [view.size_of_change[rows, j] for j in (k - 2, k - 1, k + 1, k + 2) if 0 <= j <= last]
         around = np.nanmax(np.array(near), axis=0)
-        steps = view.change[rows, k]
-        alike = float(np.ptp(steps)) <= max(2.0, 0.1 * abs(float(np.median(steps))))
-        after = view.filled[rows][:, min(k + 4, view.filled.shape[1] - 1)] - view.filled[rows, k]
+        after = view.filled[rows][:, min(k + 4, last)] - view.filled[rows, k]
         stays = (np.abs(after) >= 0.5 * here).all()
-        if alike or not stays or not (here >= LOST_ROWS_FACTOR * around).all():
+        if not stays or not (here >= LOST_ROWS_FACTOR * around).all():
             continue
         frozen = _frozen_before(view, rows, k)
+        steps = view.change[rows, k]
+        alike = float(np.ptp(steps)) <= max(2.0, 0.1 * abs(float(np.median(steps))))
+        # A jump by one amount is a shift of the reference junction, unless the log shows that time was lost.
+        if alike and frozen < FROZEN_FOR_S and not _setpoint_jumps(view, k):
+            continue
+        view.lost_rows.add(k)
         words = f"after {frozen:.0f} s of unchanged rows" if frozen >= FROZEN_FOR_S else "without a hole in time"
         evidence = (
-            f"All {len(rows)} channels jump by {here.min():.0f} to {here.max():.0f} K at {at(view.elapsed_s, k + 1)} {words}: "
-            "rows are lost or the clock jumped."
+            f"All {len(rows)} channels jump by {here.min():.0f} to {here.max():.0f} K at {at(view.elapsed_s, k + 1)} "
+            f"{words}: rows are lost or the clock jumped."
         )
         return [view.finding("log_fault", None, "fail", evidence)]
     return []
+
+
+def _setpoint_jumps(view: View, k: int) -> bool:
+    """Whether the set point leaps at the same place, unlike before and after."""
+    if view.setpoint is None:
+        return False
+    steps = np.abs(np.diff(view.setpoint[max(0, k - 2) : k + 4]))
+    at_k = min(k, 2)
+    return bool(steps[at_k] >= 5.0 and steps[at_k] >= LOST_ROWS_FACTOR * np.delete(steps, at_k).max())
 
 
 def _frozen_before(view: View, rows: list[int], k: int) -> float:

@@ -8,15 +8,18 @@ from analysis.checks.view import View, at
 from analysis.results import Finding
 from ingest.recording import Channel
 
-# No small solder oven is above 450 °C or below -45 °C; burn-out detection drives the reading to the end of its range.
+# No small solder oven is meant to be above 450 °C, none is below -100 °C; burn-out detection drives the reading to the
+# end of its range in one step, so a reading that climbs there by itself is heat (or scale), not an open circuit.
 OFF_SCALE_ABOVE_C = 450.0
-OFF_SCALE_BELOW_C = -45.0
+OFF_SCALE_BELOW_C = -100.0
 # A reading lost for 10 s leaves a hole that no metric can bridge; shorter is a warning.
 LOST_FOR_S = 10.0
 # A step this large into one unchanging value is an input at its rail (0 °C, full scale), not a temperature.
 RAIL_STEP_K = 40.0
 RAIL_FOR_S = 5.0
 RAIL_SAMPLES = 3
+# The way back from a short excursion lands on an ordinary value, which a coarse log may then repeat.
+RETURN_SAMPLES = 4
 
 
 def check_open(view: View) -> list[Finding]:
@@ -62,7 +65,7 @@ def _off_scale(view: View, row: int) -> Finding | None:
         return None
     with np.errstate(invalid="ignore"):
         off = np.flatnonzero((reading > OFF_SCALE_ABOVE_C) | (reading < OFF_SCALE_BELOW_C))
-    if len(off) == 0:
+    if len(off) == 0 or not _arrives_by_step(view, row, int(off[0])):
         return None
     seconds = len(off) * view.interval_s
     # A single reading at full scale passes the three-sample median of the peak; two do not.
@@ -76,6 +79,10 @@ def _off_scale(view: View, row: int) -> Finding | None:
     )
 
 
+def _arrives_by_step(view: View, row: int, first: int) -> bool:
+    return first == 0 or np.isnan(view.values[row, first - 1]) or bool((view.jumps[row] == first - 1).any())
+
+
 def _at_rail(view: View, row: int) -> Finding | None:
     """A step away into one exactly constant value that lasts."""
     reading = view.values[row]
@@ -83,6 +90,9 @@ def _at_rail(view: View, row: int) -> Finding | None:
         if view.size_of_change[row, before] < RAIL_STEP_K:
             continue
         first = int(before) + 1
+        earlier = view.filled[row, max(0, first - 1 - RETURN_SAMPLES) : before]
+        if len(earlier) and abs(float(reading[first] - np.median(earlier))) < RAIL_STEP_K / 2:
+            continue
         differs = np.flatnonzero(reading[first:] != reading[first])
         last = first + (int(differs[0]) if len(differs) else len(reading) - first) - 1
         seconds = float(view.elapsed_s[last] - view.elapsed_s[first]) + view.interval_s

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -11,8 +12,10 @@ from analysis.checks.texts import STOP_SENSOR
 from analysis.checks.view import View, unable
 from analysis.results import Finding
 
-# A pattern of less than 4 K between two places cannot be told from tape and placement scatter.
-PATTERN_K = 4.0
+# A pattern of less than 6 K between two places cannot be told from tape and placement scatter (3 K).
+PATTERN_K = 6.0
+# A difference in lag of 6 s is beyond what taping a tip anew does (about 2 s).
+PATTERN_S = 6.0
 # A tip on the board lags air by 10 s and more; 4 s is beyond the scatter of a lag at 1 to 5 s samples.
 LEAD_S = 4.0
 # Twice the usual run-to-run scatter of a peak difference on one oven and board (about 2 K) and more.
@@ -30,17 +33,16 @@ def check_placement(view: View) -> list[Finding]:
     if history is None:
         return [unable(code, NO_HISTORY) for code in _CODES]
     rows = view.alive
-    peaks = {row: view.metric("peak_c", view.numbers[row]) for row in rows}
-    rows = [row for row in rows if peaks[row] is not None and view.names[row] in history.peak_c]
-    if len(rows) < 2:
-        reason = "needs two believable channels with a peak, here and in earlier runs"
-        return [unable(code, reason) for code in _CODES]
-    swapped = _swapped(view, history, rows)
+    with_peak = [
+        row
+        for row in rows
+        if view.metric("peak_c", view.numbers[row]) is not None and view.names[row] in history.peak_c
+    ]
+    swapped = _swapped(view, history, with_peak)
     if any(f.state != "not evaluated" for f in swapped):
         reason = "channels have changed places"
         return [*swapped, unable("control_lifted", reason), unable("lifted", reason)]
-    lifted = _lifted(view, history, rows)
-    return [*swapped, *_control_lifted(view, history, rows), *lifted]
+    return [*swapped, *_control_lifted(view, history, with_peak), *_lifted(view, history, rows)]
 
 
 def _shift(view: View, history: History, first: int, second: int) -> tuple[float, float, float] | None:
@@ -55,61 +57,80 @@ def _shift(view: View, history: History, first: int, second: int) -> tuple[float
 def _swapped(view: View, history: History, rows: list[int]) -> list[Finding]:
     """Exchanging two names explains this run's pattern, and leaving them does not.
 
-    With two channels both peak difference and lag must turn round; with more, each other channel is a witness too.
+    Every other channel is a witness: each of the two must now stand to it as the other usually does (one channel that
+    moved alone leaves the second where it was). The lags must change places too. Two channels alone must differ in
+    both, peak and lag.
     """
-    best: tuple[float, int, int, float, float] | None = None
+    if len(rows) < 2:
+        return [unable("swapped", "needs two believable channels whose peak is known, here and in earlier runs")]
     speaks = False
     for first, second in combinations(rows, 2):
-        pair = _shift(view, history, first, second)
-        if pair is None:
+        peak, lag = _shift(view, history, first, second), _lags(view, history, first, second)
+        if peak is None:
             continue
-        usual, scatter, now = pair
-        noise = max(scatter, 1.0)
-        evidence = [(usual, now, noise)]
-        for other in rows:
-            if other in (first, second):
-                continue
-            a, b = _shift(view, history, first, other), _shift(view, history, second, other)
-            if a is None or b is None:
-                continue
-            # The swapped pair's readings against a third: each must take the other's usual place.
-            evidence.append((a[0] - b[0], a[2] - b[2], max(a[1], b[1], 1.0)))
-            keeps = abs((a[2] + b[2]) - (a[0] + b[0])) / 2.0
-            if keeps > 3.0 * max(a[1], b[1], 1.0):
-                evidence = []
-                break
-        lags = _lags(view, history, first, second)
-        if lags is not None and abs(lags[0]) >= LEAD_S:
-            evidence.append(lags)
-        strong = [(u, x, s) for u, x, s in evidence if abs(u) >= max(PATTERN_K, SCATTERS * s)]
-        if not strong:
+        peaks_differ = abs(peak[0]) >= max(PATTERN_K, SCATTERS * peak[1])
+        lags_differ = lag is not None and abs(lag.usual_first - lag.usual_second) >= max(
+            PATTERN_S, SCATTERS * lag.scatter
+        )
+        witnesses = [other for other in rows if other not in (first, second)]
+        if not (peaks_differ and lags_differ) and not (witnesses and (peaks_differ or lags_differ)):
             continue
         speaks = True
-        mirrored = all(abs(x + u) <= max(3.0 * s, 0.35 * abs(u)) for u, x, s in strong)
-        if mirrored:
-            weight = sum(abs(u) / s for u, _, s in strong)
-            if best is None or weight > best[0]:
-                best = (weight, first, second, usual, now)
-    if best is not None:
-        _, first, second, usual, now = best
-        evidence_text = (
-            f"{view.names[first]} usually peaks {usual:+.0f} K from {view.names[second]}, now {now:+.0f} K, and the "
-            f"other channels keep their places (n = {history.n})."
-        )
-        return [view.finding("swapped", view.numbers[first], "suspect", evidence_text)]
+        turned = abs(peak[2] + peak[0]) <= _allowed_k(peak[1]) and (lag is None or lag.changed_places())
+        if turned and all(_changed_places(view, history, first, second, other) for other in witnesses):
+            names = f"{view.names[first]} and {view.names[second]}"
+            words = (
+                f"; lags {lag.now_first:+.0f} and {lag.now_second:+.0f} s, usually the other way round" if lag else ""
+            )
+            evidence = (
+                f"{names}: peaks usually {peak[0]:+.0f} K apart, now {peak[2]:+.0f} K{words}; the other channels keep "
+                f"their places (n = {history.n})."
+            )
+            return [view.finding("swapped", view.numbers[first], "suspect", evidence)]
     if not speaks:
-        return [unable("swapped", f"no two channels usually differ by more than {PATTERN_K:.0f} K and their scatter")]
+        return [
+            unable(
+                "swapped", f"no two channels usually differ by {PATTERN_K:.0f} K or {PATTERN_S:.0f} s and their scatter"
+            )
+        ]
     return []
 
 
-def _lags(view: View, history: History, first: int, second: int) -> tuple[float, float, float] | None:
-    """(usual lag of first less second, now, scatter) [s]."""
+def _allowed_k(scatter: float) -> float:
+    """How far a difference of two peaks may be from what is expected [K]: always less than a pattern."""
+    return max(4.0, 3.0 * scatter)
+
+
+def _changed_places(view: View, history: History, first: int, second: int, witness: int) -> bool:
+    a, b = _shift(view, history, first, witness), _shift(view, history, second, witness)
+    if a is None or b is None:
+        return False
+    allowed = _allowed_k(max(a[1], b[1]))
+    return abs(a[2] - b[0]) <= allowed and abs(b[2] - a[0]) <= allowed
+
+
+@dataclass(frozen=True)
+class _Lags:
+    """Lags of two channels behind the others [s], usual and now."""
+
+    usual_first: float
+    usual_second: float
+    now_first: float
+    now_second: float
+    scatter: float
+
+    def changed_places(self) -> bool:
+        allowed = max(3.0, 3.0 * self.scatter)
+        return abs(self.now_first - self.usual_second) <= allowed and abs(self.now_second - self.usual_first) <= allowed
+
+
+def _lags(view: View, history: History, first: int, second: int) -> _Lags | None:
     usual = [history.lag_s.get(view.names[row]) for row in (first, second)]
     now = [view.metric("channel_lag_s", view.numbers[row]) for row in (first, second)]
     if usual[0] is None or usual[1] is None or now[0] is None or now[1] is None:
         return None
-    scatter = max(usual[0].scatter, usual[1].scatter, 1.0)
-    return usual[0].median - usual[1].median, now[0] - now[1], scatter
+    scatter = max(usual[0].scatter, usual[1].scatter)
+    return _Lags(usual[0].median, usual[1].median, now[0], now[1], scatter)
 
 
 def _control_lifted(view: View, history: History, rows: list[int]) -> list[Finding]:
@@ -118,7 +139,7 @@ def _control_lifted(view: View, history: History, rows: list[int]) -> list[Findi
     if control is None:
         return [unable(code, "not recorded which channel steers the oven")]
     if control not in rows:
-        return [unable(code, "the control channel is not believable in this run, or new")]
+        return [unable(code, "the control channel has no usual or no present peak, or is not believable")]
     pairs = [_shift(view, history, other, control) for other in rows if other != control]
     known = [pair for pair in pairs if pair is not None]
     if len(known) < 2:

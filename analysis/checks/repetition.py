@@ -86,8 +86,10 @@ def _others_moved(view: View, row: int, first: int, last: int) -> float | None:
     others = view.others(row)
     if not others:
         return None
-    part = view.filled[others, first : last + 1]
-    return float(np.median(np.ptp(part, axis=1)))
+    part = np.sort(view.filled[others, first : last + 1], axis=1)
+    count = part.shape[1]
+    edge = max(count // 20, min(2, (count - 1) // 4))  # without the outermost, so that spikes do not count as movement
+    return float(np.median(part[:, -1 - edge] - part[:, edge]))
 
 
 def _unanswered(view: View, row: int, first: int, last: int) -> str | None:

@@ -42,6 +42,7 @@ class View:
     empty: tuple[int, ...]  # channel numbers of temperature channels without a single value
     averages: tuple[int, ...]  # channel numbers of averages
     failed: dict[int, str] = field(default_factory=dict[int, str])
+    lost_rows: set[int] = field(default_factory=set[int])  # samples just before a jump that lost rows explain
 
     @cached_property
     def elapsed_s(self) -> FloatArray:
@@ -173,13 +174,14 @@ class View:
         return bool(np.median(gap) <= FOLLOWS_WITHIN_K and np.ptp(self.filled[row]) > 60.0)
 
     def metric(self, name: str, number: int | None) -> float | None:
+        """The run's own value of a metric with status ok; None otherwise."""
         return self._metric_values.get((name, number))
 
     @cached_property
     def _metric_values(self) -> dict[tuple[str, int | None], float]:
         found: dict[tuple[str, int | None], float] = {}
         for m in self.metrics:
-            if m.value is not None:
+            if m.value is not None and m.status == "ok":
                 found.setdefault((m.metric, m.channel), m.value)
         return found
 

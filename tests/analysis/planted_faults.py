@@ -83,6 +83,12 @@ def heating_time(oven: Oven, rng: np.random.Generator) -> float:
 
 Planter = Callable[[np.random.Generator, float], Case]
 FAULTS: dict[str, Planter] = {}
+# Comparing peaks needs whole runs: the log goes on until the oven has come down.
+WHOLE = {"door_tau_s": 40.0, "element_k_per_s": 4.5, "interval_s": 1.0}
+
+
+def whole_run(oven: Oven) -> Oven:
+    return replace(oven, length_s=oven.idle_s + oven.profile[-1][0] + 150.0)
 
 
 def _planter(function: Planter) -> Planter:
@@ -190,8 +196,13 @@ def heater_noise(rng: np.random.Generator, size: float) -> Case:
 def twin(rng: np.random.Generator, size: float) -> Case:
     """The second channel repeats the first; at size below 1 the rest of its own reading shines through."""
     oven = any_oven(rng)
-    recording = recording_of(bake(oven), rng)
     first, second = sorted(int(x) for x in rng.choice(len(oven.tips), 2, replace=False))
+
+    def distort(_: float, seen: np.ndarray) -> np.ndarray:
+        seen[second] = size * seen[first] + (1 - size) * seen[second]
+        return seen
+
+    recording = recording_of(bake(oven, distort), rng)
     a, b = recording.channels[first].values, recording.channels[second].values
     return Case(with_values(recording, second, size * a + (1 - size) * b), context_of(oven, rng), None, second)
 
@@ -233,7 +244,7 @@ def reference_shift(rng: np.random.Generator, size: float) -> Case:
 @_planter
 def wrong_scale(rng: np.random.Generator, size: float) -> Case:
     """One channel on the wrong thermocouple type: J wire read as K (1.34), K read as J (0.75) or E (0.61)."""
-    oven = any_oven(rng, tips=int(rng.integers(3, 6)), warm_k=0.0)
+    oven = whole_run(any_oven(rng, tips=int(rng.integers(3, 6)), warm_k=0.0))
     row = pick(oven, rng)
     gain = 1 + size * (float(rng.choice([1.34, 0.75, 0.61])) - 1)
     oven = replace(
@@ -245,7 +256,7 @@ def wrong_scale(rng: np.random.Generator, size: float) -> Case:
 @_planter
 def swapped(rng: np.random.Generator, size: float) -> Case:
     """Two channels exchange names; their places differ by 8 % (times size) of the rise."""
-    oven = any_oven(rng, tips=int(rng.integers(3, 6)), interval_s=1.0)
+    oven = whole_run(any_oven(rng, tips=int(rng.integers(3, 6)), **WHOLE))
     first, second = sorted(int(x) for x in rng.choice(len(oven.tips), 2, replace=False))
     sides = {first: 0.04 * size, second: -0.04 * size}
     oven = replace(oven, tips=tuple(replace(t, side=sides.get(i, t.side)) for i, t in enumerate(oven.tips)))
@@ -261,7 +272,7 @@ def swapped(rng: np.random.Generator, size: float) -> Case:
 @_planter
 def lifted(rng: np.random.Generator, size: float) -> Case:
     """A board tip that does not steer sees air (share of size); three or more channels."""
-    oven = any_oven(rng, tips=int(rng.integers(3, 6)), interval_s=1.0)
+    oven = whole_run(any_oven(rng, tips=int(rng.integers(3, 6)), **WHOLE))
     row = int(rng.choice([i for i in range(len(oven.tips)) if i != oven.control]))
     tips = tuple(
         replace(t, air=0.0 if i == row else t.air, board_tau_s=max(t.board_tau_s, 15.0))
@@ -277,7 +288,7 @@ def lifted(rng: np.random.Generator, size: float) -> Case:
 @_planter
 def control_lifted(rng: np.random.Generator, size: float) -> Case:
     """The control tip sees a place 9 % (times size) cooler or hotter than before; three or more channels."""
-    oven = any_oven(rng, tips=int(rng.integers(3, 6)), interval_s=1.0, element_k_per_s=4.5)
+    oven = whole_run(any_oven(rng, tips=int(rng.integers(3, 6)), **WHOLE))
     history = history_of(oven, rng)
     day = another_day(oven, rng)
     gain = 1 + 0.09 * size * float(rng.choice([-1, 1]))
@@ -328,7 +339,7 @@ def log_fault(rng: np.random.Generator, size: float) -> Case:
 @_planter
 def heat_at_zero_command(rng: np.random.Generator, size: float) -> Case:
     """The switch fails closed at a moment of the soak: full power (times size) whatever the logged duty asks for."""
-    oven = any_oven(rng)
+    oven = any_oven(rng, element_k_per_s=float(rng.uniform(3.2, 5.5)))
     start = oven.idle_s + oven.profile[1][0] + 10.0
     made = bake(oven, command=lambda t, u: max(u, size) if t >= start else u)
     return Case(recording_of(made, rng), context_of(oven, rng), also=frozenset({"runaway"}))
@@ -337,7 +348,7 @@ def heat_at_zero_command(rng: np.random.Generator, size: float) -> Case:
 @_planter
 def runaway(rng: np.random.Generator, size: float) -> Case:
     """The control setting holds full power (times size) from the soak on, and the log shows it."""
-    oven = any_oven(rng, element_k_per_s=float(rng.uniform(3.5, 5.5)))
+    oven = any_oven(rng, element_k_per_s=float(rng.uniform(4.0, 5.5)))
     start = oven.idle_s + oven.profile[1][0]
     made = bake(oven, command=lambda t, u: max(u, size) if t >= start else u, logs_real=True)
     return Case(recording_of(made, rng), context_of(oven, rng))
