@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 
 from sample_logs.shop import (
+    ANVIL,
     BEGAN,
     BENCHES,
     BOARDS,
@@ -31,7 +32,7 @@ WARM_SHARE = 0.05
 WRONG_PROFILE_SHARE = 0.012  # the leaded profile left loaded under a lead-free board
 NOT_INSPECTED_SHARE = 0.22
 ORIENTATION_NOTED_SHARE = 0.85
-ALTERNATING_FROM = 0.25  # of the season: from then on boards are turned on alternate runs
+ALTERNATED = (HERON, ANVIL)  # turned on alternate runs all season long; the small board always lies one way
 SLOTS = (time(9, 40), time(12, 10), time(14, 30), time(16, 50))  # far enough apart for the oven to cool down
 
 
@@ -108,7 +109,7 @@ def _runs_of(
         if i in wrong and board.paste != LEAD_FREE_PASTE.name:
             board = HERON
         paste = next(p for p in PASTES if p.name == board.paste)
-        if kind == "product" and season > ALTERNATING_FROM:
+        if kind == "product" and board in ALTERNATED:
             turned[board.name] = not turned[board.name]
         room = room_c(at, rng)
         is_product = kind == "product" and i not in development
