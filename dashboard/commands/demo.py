@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -56,7 +55,6 @@ def demo(
     if build_only:
         say(f"Look at it: ovenbook serve --archive {path}")
         return
-    sys.stdout.flush()
     start_pages(path, "127.0.0.1", port)
 
 

@@ -77,7 +77,8 @@ def say(text: str = "", *, bold: bool = False, indent: int = 0) -> None:
     )
     wrapped = wrapped.replace(NO_BREAK, " ")
     strong = bold and sys.stdout.isatty() and os.name != "nt" and "NO_COLOR" not in os.environ
-    print(f"\x1b[1m{wrapped}\x1b[0m" if strong else wrapped)
+    # Flushed, so that a command that stays (serve, watch) is heard at once, also through a pipe.
+    print(f"\x1b[1m{wrapped}\x1b[0m" if strong else wrapped, flush=True)
 
 
 def heading(text: str) -> None:

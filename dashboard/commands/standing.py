@@ -32,10 +32,27 @@ def serve(
 
 
 def start_pages(path: Path, host: str, port: int) -> None:
+    must_be_free(host, port)
     say(f"Ovenbook is at http://{host}:{port} with {path}. Stop it with Ctrl-C.")
     from dashboard.service import serve as run_pages
 
     run_pages(path, host=host, port=port)
+
+
+def must_be_free(host: str, port: int) -> None:
+    """Refusal when nothing can answer on this address: before anything is said or loaded."""
+    import socket
+
+    try:
+        family = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][0]
+        with socket.socket(family, socket.SOCK_STREAM) as trial:
+            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            trial.bind((host, port))
+    except OSError as problem:
+        raise Refusal(
+            f"cannot answer on {host} port {port} ({problem.strerror or problem}). "
+            f"Is Ovenbook running there already? Otherwise give another port: --port {port + 1 if port < 65535 else 8501}"
+        ) from None
 
 
 def watch(
