@@ -199,7 +199,7 @@ class DefectRule:
 
 
 DEFECT_RULES = (
-    DefectRule("tombstone", "melt_lag_s", -0.6, 0.95, 5.0, "right"),
+    DefectRule("tombstone", "melt_lag_s", 0.0, 1.0, 4.5, "right"),
     DefectRule("solder ball", "jar_days", -1.0, 0.07, 65.0, ""),
     DefectRule("bridge", "none", -2.9, 0.0, 0.0, ""),
 )
