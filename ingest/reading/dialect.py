@@ -1,0 +1,133 @@
+"""Delimiter and decimal mark, found together.
+
+For every delimiter the sampled lines are split and every cell is read under both decimal marks. A pair is good when many
+lines are *rows*: as many cells as most rows have, at least one number, no cell with digits that is neither number nor
+stamp. The wrong pair betrays itself by such cells: "12,5;25,3" cut at commas leaves "5;25". The share of lines that are
+rows decides; on a near tie the more deliberate mark wins (tab, semicolon, bar, comma, blank).
+
+When both decimal marks fit every cell (only groups of three digits after the mark: "1.234"), the reading under which
+the columns run smoother is taken: a clock that goes 500, 1.000, 1.500 was written with thousands marks.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from ingest.reading.cells import kind_of, to_number
+
+DELIMITERS = ("\t", ";", "|", ",", " ")
+NAMES = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blanks"}
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """`delimiter` " " means any run of blanks and tabs. `share`: part of the sampled lines that are rows."""
+
+    delimiter: str
+    decimal: str
+    columns: int
+    share: float
+    reason: str
+
+
+def split(line: str, delimiter: str) -> list[str]:
+    """Cells of one line, quotes honoured."""
+    if '"' in line:
+        try:
+            if delimiter == " ":
+                return [c for c in next(csv.reader([" ".join(line.split())], delimiter=" ")) if c]
+            return [c.strip() for c in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))]
+        except (csv.Error, StopIteration):
+            line = line.replace('"', "")
+    if delimiter == " ":
+        return line.split()
+    if delimiter == "|":
+        line = line.strip().removeprefix("|").removesuffix("|")
+    return [c.strip() for c in line.split(delimiter)]
+
+
+def sample_of(lines: Sequence[str], count: int = 40) -> list[str]:
+    """Lines spread over the whole log, without blanks and comments."""
+    step = max(1, len(lines) // (count * 2))
+    picked = [ln for ln in lines[::step] if ln.strip() and ln.lstrip()[:1] not in "#%" and "\0" not in ln]
+    if len(picked) > count:
+        picked = picked[:: max(1, len(picked) // count)]
+    return picked
+
+
+def find_dialect(lines: Sequence[str]) -> Dialect | None:
+    """The delimiter and decimal mark of the log's table, or None when no sampled line looks like a row of numbers."""
+    sample = sample_of(lines)
+    tried: list[Dialect] = []
+    for delimiter in DELIMITERS:
+        if delimiter != " " and not any(delimiter in ln for ln in sample):
+            continue
+        found = _try(sample, delimiter, lines)
+        if found is not None:
+            tried.append(found)
+            if found.share > 0.95 and delimiter in "\t;|":
+                break
+    if not tried:
+        return None
+    best = max(d.share for d in tried)
+    return next(d for d in tried if d.share >= 0.9 * best)
+
+
+def _try(sample: Sequence[str], delimiter: str, lines: Sequence[str]) -> Dialect | None:
+    rows = [split(ln, delimiter) for ln in sample]
+    rows = [r[:-1] if len(r) > 2 and not r[-1] else r for r in rows]
+    results: dict[str, tuple[float, int, int]] = {}
+    for decimal in ".,":
+        counts: Counter[int] = Counter()
+        for row in rows:
+            if len(row) >= 2 and _is_row(row, decimal):
+                counts[len(row)] += 1
+        if counts:
+            width, hits = counts.most_common(1)[0]
+            both = sum(n for w, n in counts.items() if abs(w - width) <= 2)
+            results[decimal] = ((hits + 0.5 * (both - hits)) / len(rows), width, hits)
+    if not results:
+        return None
+    point, comma = results.get(".", (0.0, 0, 0)), results.get(",", (0.0, 0, 0))
+    why = f"{NAMES[delimiter]} between cells"
+    if comma[0] > point[0]:
+        return Dialect(delimiter, ",", comma[1], comma[0], why + ", decimal comma")
+    if comma[0] == point[0] and delimiter != "," and _comma_is_smoother(lines, delimiter, point[1]):
+        return Dialect(delimiter, ",", comma[1], comma[0], why + ", decimal comma (the columns run smoother so)")
+    return Dialect(delimiter, ".", point[1], point[0], why + ", decimal point")
+
+
+def _is_row(row: Sequence[str], decimal: str) -> bool:
+    numbers = filled = 0
+    for cell in row:
+        kind = kind_of(cell, decimal)
+        if kind == "damaged":
+            return False
+        filled += kind != "empty"
+        numbers += kind == "number" or kind == "stamp"
+    return numbers >= 1 and filled >= 2 and 2 * numbers >= filled
+
+
+def _comma_is_smoother(lines: Sequence[str], delimiter: str, width: int) -> bool:
+    """Both marks fit: compare how far the columns wander under each."""
+    middle = lines[len(lines) // 3 : len(lines) // 3 + 200]
+    marked = "".join(middle)
+    if "." not in marked and "," not in marked:
+        return False
+    rows = [r for r in (split(ln, delimiter) for ln in middle) if len(r) == width]
+    if not any("," in c or "." in c for r in rows for c in r if kind_of(c, ".") == "number"):
+        return False
+    return _wander(rows, width, ",") < 0.8 * _wander(rows, width, ".")
+
+
+def _wander(rows: Sequence[Sequence[str]], width: int, decimal: str) -> float:
+    total = 0.0
+    for column in range(width):
+        values = [v for v in (to_number(r[column], decimal) for r in rows) if v is not None]
+        span = max(values) - min(values) if values else 0.0
+        if span > 0:
+            total += sum(abs(b - a) for a, b in zip(values, values[1:], strict=False)) / span
+    return total

@@ -1,0 +1,479 @@
+"""Decoded text to a table of columns.
+
+Order of steps
+1. Short way: when every line below the header splits into the same number of cells, the columns are taken as they stand.
+2. Long way, for everything else: each line is a row, a header, or neither. A row has as many cells as its neighbours
+   have, numbers where the others have numbers, and nothing half-eaten. Single short or long lines are half lines and are
+   left out; a whole stretch with another number of cells is another layout of the same log. Lines of words above rows
+   are headers (one or two rows of names and a row of units). Other lines are preamble, summaries or debug text.
+3. A header in mid-file opens a new block; columns of blocks are joined by name, so their order and number may change.
+4. A last line without line end is trusted only when it cannot have been cut short.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from ingest.reading.cells import fault_kind, kind_of, to_number, unit_in_cell
+from ingest.reading.dialect import Dialect, split
+from ingest.reading.header import Header, fit_header, read_header
+from ingest.recording import FloatArray, Notice, Question
+
+
+@dataclass
+class Column:
+    """One column as written. `numbers` is None for a column of words or stamps; `marks` holds, for a numeric column, the
+    text of the cells that are no numbers (row -> text)."""
+
+    name: str
+    unit: str
+    cells: Sequence[str]
+    numbers: FloatArray | None = None
+    marks: dict[int, str] = field(default_factory=dict[int, str])
+
+
+@dataclass
+class Table:
+    """`lines`: 1-based line of each row. `breaks`: rows before which a header was repeated. `blocks`: preamble text
+    found before a row (row 0: before the table). `asked`: questions that the shape of the table leaves open."""
+
+    columns: list[Column]
+    lines: np.ndarray
+    delimiter: str
+    decimal: str
+    kind: str = "wide"
+    named: bool = True
+    breaks: list[int] = field(default_factory=list[int])
+    blocks: list[tuple[int, list[str]]] = field(default_factory=list[tuple[int, list[str]]])
+    notices: list[Notice] = field(default_factory=list[Notice])
+    asked: list[Question] = field(default_factory=list[Question])
+    reason: str = ""
+
+    @property
+    def rows(self) -> int:
+        return len(self.lines)
+
+
+def numeric_column(name: str, unit: str, cells: Sequence[str], decimal: str) -> Column:
+    """A column with its numbers, when at least half of its filled cells are numbers or fault markers."""
+    try:
+        numbers = np.array(cells if decimal == "." else [c.replace(",", ".") for c in cells], dtype=np.float64)
+        if (
+            np.isfinite(numbers).all()
+            and (decimal == "." or not any("." in c for c in cells))
+            and not _odd_floats(cells)
+        ):
+            return Column(name, unit, cells, numbers)
+    except ValueError:
+        pass
+    values = np.full(len(cells), np.nan)
+    marks: dict[int, str] = {}
+    good = filled = 0
+    for i, cell in enumerate(cells):
+        text = cell.strip()
+        if not text:
+            continue
+        filled += 1
+        value = to_number(text, decimal)
+        if value is not None:
+            values[i] = value
+            good += 1
+        else:
+            marks[i] = text
+            good += fault_kind(text) is not None and text.upper() not in {
+                "HIGH",
+                "LOW",
+                "HI",
+                "LO",
+                "NONE",
+                "NO",
+                "X",
+                "OPEN",
+                "-",
+            }
+    if filled and good < 0.5 * filled and not (good == 0 and all(fault_kind(t) for t in set(marks.values()))):
+        return Column(name, unit, cells)
+    if filled == 0:
+        return Column(name, unit, cells, values)
+    if not unit and good:
+        unit = _common_cell_unit(cells, decimal)
+    return Column(name, unit, cells, values, marks)
+
+
+def _odd_floats(cells: Sequence[str]) -> bool:
+    """True when a cell reads as a float to Python but not to people ("1_000")."""
+    return any("_" in c for c in cells)
+
+
+def _common_cell_unit(cells: Sequence[str], decimal: str) -> str:
+    units = Counter(unit_in_cell(c) for c in cells if c.strip() and to_number(c, decimal) is not None)
+    unit, n = units.most_common(1)[0] if units else ("", 0)
+    return unit if n >= 0.9 * sum(units.values()) else ""
+
+
+_COMMENT = re.compile(r"^\s*(?:#+|//+|%+|!+|\*+|--+\s|>+|rem\s)\s?", re.I)
+
+
+def strip_comment(line: str, delimiter: str) -> tuple[str, bool]:
+    m = _COMMENT.match(line)
+    if m and m.end() and not line.startswith(delimiter):
+        return line[m.end() :], True
+    return line, False
+
+
+def build_table(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Table | None:
+    """The table in `lines`, or None when there is none. `ends_cleanly`: the text ended with a line end."""
+    table = _short_way(lines, dialect, ends_cleanly)
+    return table if table is not None else _long_way(lines, dialect, ends_cleanly)
+
+
+def _short_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Table | None:
+    delimiter, width = dialect.delimiter, dialect.columns
+    first = next((i for i, ln in enumerate(lines[:200]) if _plain_row(ln, dialect)), None)
+    if first is None:
+        return None
+    block = list(lines[first:])
+    while block and not block[-1]:
+        block.pop()
+    if len(block) < 3:
+        return None
+    text = "\n".join(block)
+    if '"' in text or "\0" in text or (delimiter == "|" and text[:1] == "|"):
+        return None
+    rows = [ln.split() for ln in block] if delimiter == " " else [ln.split(delimiter) for ln in block]
+    if any(len(r) != width for r in rows):
+        return None
+    header = read_header(lines[:first], delimiter, width, dialect.decimal)
+    if header is not None and len(header.names) != width:
+        return None
+    columns: list[Column] = []
+    for j, cells in enumerate(zip(*rows, strict=True)):
+        column = numeric_column(
+            header.names[j] if header else f"column {j + 1}", header.units[j] if header else "", cells, dialect.decimal
+        )
+        if column.marks or (column.numbers is None and not _steady_text(cells)):
+            return None
+        columns.append(column)
+    if not ends_cleanly and _may_be_cut(block, dialect):
+        return None
+    table = Table(
+        columns,
+        np.arange(first + 1, first + 1 + len(block)),
+        delimiter,
+        dialect.decimal,
+        named=header is not None,
+        reason=dialect.reason,
+    )
+    table.blocks.append((0, list(lines[: header.first if header else first])))
+    return table
+
+
+def _steady_text(cells: Sequence[str]) -> bool:
+    """True for a column of stamps of one length or of a few state words: nothing a damaged row could hide in."""
+    seen = set(cells)
+    if len(seen) <= 12:
+        return all(kind_of(c, ".") in ("word", "stamp") for c in seen)
+    lengths = {len(c) for c in seen}
+    marks = {"".join(c for c in s if not c.isdigit()) for s in seen}
+    return len(lengths) <= 2 and len(marks) <= 1 and kind_of(cells[0], ".") in ("stamp", "number")
+
+
+def _plain_row(line: str, dialect: Dialect) -> bool:
+    cells = split(line, dialect.delimiter)
+    if len(cells) != dialect.columns:
+        return False
+    kinds = [kind_of(c, dialect.decimal) for c in cells]
+    return (
+        "damaged" not in kinds
+        and kinds[0] in ("number", "stamp")
+        and 2 * sum(k in ("number", "stamp") for k in kinds) >= len(kinds)
+    )
+
+
+def _may_be_cut(block: Sequence[str], dialect: Dialect) -> bool:
+    """True when the last line may have lost its end: its last cell is shorter than all others' of fixed decimals."""
+    last, before = block[-1], block[-40:-1]
+    if dialect.delimiter == " " and last != last.rstrip():
+        return False
+    tail = split(last, dialect.delimiter)[-1]
+    tails = [split(ln, dialect.delimiter)[-1] for ln in before if ln]
+    if not tails:
+        return False
+    decimals = {_decimals(t, dialect.decimal) for t in tails}
+    if _decimals(tail, dialect.decimal) < min(decimals):
+        return True
+    if len(decimals) == 1 and min(decimals) > 0:
+        return False
+    a, b = to_number(tail, dialect.decimal), to_number(tails[-1], dialect.decimal)
+    if a is None or b is None:
+        return tail != "" and tail not in tails and any(t.startswith(tail) for t in tails)
+    return len(tail) < len(tails[-1]) and abs(a - b) > 0.05 * abs(b) + 1.0
+
+
+def _decimals(cell: str, decimal: str) -> int:
+    head, mark, tail = cell.strip().partition(decimal)
+    return len(tail) if mark and head is not None else 0
+
+
+@dataclass
+class _Row:
+    line: int
+    cells: list[str]
+
+
+@dataclass
+class _Block:
+    """A header (or none) and the rows below it."""
+
+    header: Header | None
+    text: list[str]  # lines of words above it
+    rows: list[_Row] = field(default_factory=list[_Row])
+
+
+def _long_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Table | None:
+    delimiter, decimal = dialect.delimiter, dialect.decimal
+    blocks: list[_Block] = []
+    pending: list[str] = []  # lines of words since the last row
+    lost: list[int] = []
+    debris: list[int] = []
+    pattern = _pattern(lines, dialect)
+    lines = _join_quoted(lines)
+    last_line = max((i for i, ln in enumerate(lines) if ln.strip()), default=-1)
+    for number, line in enumerate(lines):
+        if not line.strip():
+            continue
+        if "\0" in line:
+            lost.append(number + 1)
+            continue
+        bare, commented = strip_comment(line, delimiter)
+        cells = split(line, delimiter)
+        if not commented and _is_data(cells, pattern, decimal):
+            if (
+                number == last_line
+                and not ends_cleanly
+                and blocks
+                and blocks[-1].rows
+                and _may_be_cut(
+                    [" ".join(r.cells) if delimiter == " " else delimiter.join(r.cells) for r in blocks[-1].rows[-40:]]
+                    + [line],
+                    dialect,
+                )
+            ):
+                lost.append(number + 1)
+                continue
+            if not blocks or pending:
+                width = len(cells)
+                header = read_header(pending, delimiter, width, decimal) if pending else None
+                if not blocks or header is not None:
+                    blocks.append(_Block(header, pending[: header.first] if header else pending))
+                else:
+                    debris.append(len(pending))
+                    blocks[-1].text.extend(pending)
+                pending = []
+            blocks[-1].rows.append(_Row(number + 1, cells))
+        elif commented:
+            pending.append(line)
+        elif _is_debris(cells, decimal):
+            lost.append(number + 1)
+        else:
+            pending.append(line)
+        _ = bare
+    blocks = [b for b in blocks if b.rows]
+    if not blocks:
+        return None
+    return _join(blocks, pending, lost, debris, dialect)
+
+
+def _join_quoted(lines: Sequence[str]) -> Sequence[str]:
+    """Header cells may hold line ends inside quotes; the lines are joined, their number is kept by blank lines."""
+    if not any(ln.count('"') % 2 for ln in lines[:60]):
+        return lines
+    out = list(lines)
+    i = 0
+    while i < min(len(out), 60):
+        j = i
+        while out[i].count('"') % 2 and j + 1 < min(len(out), i + 12):
+            j += 1
+            out[i] += " " + out[j]
+            out[j] = ""
+        i = j + 1
+    return out
+
+
+def _pattern(lines: Sequence[str], dialect: Dialect) -> list[str]:
+    """Usual kind of each column: "number", "stamp" or "word"."""
+    step = max(1, len(lines) // 200)
+    votes: list[Counter[str]] = [Counter() for _ in range(dialect.columns)]
+    for line in lines[::step]:
+        cells = split(line, dialect.delimiter)
+        if len(cells) in (dialect.columns, dialect.columns + 1) and "\0" not in line:
+            kinds = [kind_of(c, dialect.decimal) for c in cells[: dialect.columns]]
+            if sum(k in ("number", "stamp") for k in kinds) >= 1 and "damaged" not in kinds:
+                for vote, kind in zip(votes, kinds, strict=True):
+                    vote["number" if kind in ("fault", "empty") else kind] += (
+                        1 if kind not in ("empty", "fault") else 0.1
+                    )  # type: ignore[assignment]
+    return [v.most_common(1)[0][0] if v else "word" for v in votes]
+
+
+def _is_data(cells: list[str], pattern: list[str], decimal: str) -> bool:
+    """True for a row: numbers or stamps where most rows have them, and nothing half-eaten in more than one cell."""
+    if len(cells) < 2:
+        return False
+    wrong = good = wanted = 0
+    for j, cell in enumerate(cells):
+        expect = pattern[j] if j < len(pattern) else "number"
+        kind = kind_of(cell, decimal)
+        if kind == "damaged":
+            wrong += 1
+        if expect in ("number", "stamp"):
+            wanted += 1
+            if kind in ("number", "stamp"):
+                good += 1
+                if (
+                    expect == "stamp"
+                    and kind == "number"
+                    and pattern.count("stamp")
+                    and ":" not in cell
+                    and len(cell) < 6
+                ):
+                    wrong += 1
+            elif kind == "word":
+                wrong += 1
+                if j == 0:
+                    return False
+    return (
+        wrong <= max(1, len(cells) // 4)
+        and good >= 1
+        and good + sum(1 for c in cells if not c or fault_kind(c)) >= 0.5 * wanted
+    )
+
+
+def _is_debris(cells: list[str], decimal: str) -> bool:
+    """True for a broken row: mostly numbers, but not readable as one."""
+    kinds = [kind_of(c, decimal) for c in cells]
+    return (
+        len(cells) >= 2
+        and kinds[0] in ("number", "damaged", "stamp", "empty")
+        and sum(k in ("number", "damaged", "stamp") for k in kinds) > 0.5 * len(cells)
+    )
+
+
+def _join(
+    blocks: list[_Block], trailer: list[str], lost: list[int], debris: list[int], dialect: Dialect
+) -> Table | None:
+    delimiter, decimal = dialect.delimiter, dialect.decimal
+    notices: list[Notice] = []
+    asked: list[Question] = []
+    parts: list[tuple[list[str], list[str], list[_Row], list[str], bool, bool]] = []
+    for block in blocks:
+        stretches, half = _stretches(block.rows)
+        lost += half
+        for k, rows in enumerate(stretches):
+            width = len(rows[0].cells)
+            fitted = fit_header(block.header, rows[0].cells, [r.cells for r in rows], width, dialect)
+            if fitted.question is not None:
+                asked.append(fitted.question)
+            if fitted.notice is not None:
+                notices.append(fitted.notice)
+            for row, cells in zip(rows, fitted.rows, strict=True):
+                row.cells = cells
+            parts.append((fitted.names, fitted.units, rows, block.text if k == 0 else [], fitted.named, k == 0))
+    if not parts:
+        return None
+    main = max(parts, key=lambda p: len(p[2]))
+    kept = [p for p in parts if p[0] == main[0] or _shares_names(p, main)]
+    for p in parts:
+        if not any(p is q for q in kept):
+            (notices if len(p[2]) < 0.3 * len(main[2]) else notices).append(
+                Notice(
+                    "table_left_out",
+                    f"Lines {p[2][0].line} to {p[2][-1].line} hold another table ({', '.join(p[0])[:80]}) and were not read as samples.",
+                )
+            )
+    names: list[str] = []
+    units: dict[str, str] = {}
+    for p in kept:
+        for n, u in zip(p[0], p[1], strict=True):
+            if n not in units:
+                names.append(n)
+                units[n] = u
+    order = [p[0] for p in kept]
+    if any(o != order[0] for o in order):
+        notices.append(
+            Notice("columns_change", "The order or number of columns changes in mid-file; columns were joined by name.")
+        )
+    cells_of: dict[str, list[str]] = {n: [] for n in names}
+    line_numbers: list[int] = []
+    breaks: list[int] = []
+    texts: list[tuple[int, list[str]]] = []
+    for i, (part_names, _u, rows, text, _named, header_here) in enumerate(kept):
+        start = len(line_numbers)
+        if i and header_here:
+            breaks.append(start)
+        texts.append((start, text))
+        line_numbers += [r.line for r in rows]
+        columns = dict(zip(part_names, zip(*[r.cells for r in rows], strict=True), strict=True))
+        for n in names:
+            cells_of[n] += columns.get(n, ("",) * len(rows))
+    if lost:
+        shown = ", ".join(map(str, sorted(lost)[:8])) + (" ..." if len(lost) > 8 else "")
+        notices.append(Notice("lines_left_out", f"{len(lost)} damaged or half lines were left out (line {shown})."))
+    if sum(debris):
+        notices.append(Notice("text_between_rows", f"{sum(debris)} lines of text between the rows were skipped."))
+    columns = [numeric_column(n, units[n], cells_of[n], decimal) for n in names]
+    table = Table(
+        columns,
+        np.array(line_numbers),
+        delimiter,
+        decimal,
+        named=main[4],
+        breaks=breaks,
+        blocks=texts,
+        notices=notices,
+        asked=asked[:1],
+        reason=dialect.reason,
+    )
+    if trailer:
+        table.blocks.append((len(line_numbers), trailer))
+    return table
+
+
+def _shares_names(part: tuple, main: tuple) -> bool:
+    if not (part[4] and main[4]):
+        return False
+    common = set(part[0]) & set(main[0])
+    return (len(common) >= 2 and part[0][0] in main[0]) or len(common) >= 0.6 * len(part[0]) > 1
+
+
+def _stretches(rows: list[_Row]) -> tuple[list[list[_Row]], list[int]]:
+    """Stretches of rows with equally many cells; single odd rows (half lines) apart. A trailing empty cell that only some
+    rows have does not count."""
+    counts = Counter(len(r.cells) for r in rows)
+    if len(counts) > 1:
+        for width in sorted(counts, reverse=True):  # rows that only lack or only have trailing empty cells
+            longer = [r for r in rows if len(r.cells) == width]
+            if width - 1 in counts and all(not r.cells[-1] for r in longer):
+                for r in longer:
+                    r.cells.pop()
+        counts = Counter(len(r.cells) for r in rows)
+    common = {w for w, n in counts.items() if n >= max(5, 0.05 * len(rows)) or n == max(counts.values())}
+    out: list[list[_Row]] = []
+    half: list[int] = []
+    for row in rows:
+        if len(row.cells) not in common:
+            half.append(row.line)
+        elif out and len(out[-1][0].cells) == len(row.cells):
+            out[-1].append(row)
+        else:
+            out.append([row])
+    if len(out) > 4 and len(common) > 1:  # interleaved: only the usual width can be trusted
+        usual = counts.most_common(1)[0][0]
+        half += [r.line for s in out for r in s if len(r.cells) != usual]
+        out = [[r for s in out for r in s if len(r.cells) == usual]]
+    return out, half
