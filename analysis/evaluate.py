@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from analysis.metrics.basis import Basis
 from analysis.metrics.measuring import measure_with_basis
 from analysis.results import Context, Evaluation
-from analysis.verdict import judge
+from analysis.verdict import doubted_channels, judge
 from ingest.recording import Recording
 
 if TYPE_CHECKING:
@@ -28,7 +31,7 @@ def evaluate(recording: Recording, context: Context, history: History | None = N
     metrics, basis = measure_with_basis(recording, context)
     findings = check_channels(recording, context, metrics, history)
     names = {number: channel.name for number, channel in enumerate(recording.channels)}
-    complete, cut = _completeness(basis)
+    complete, cut = _completeness(basis, doubted_channels(findings))
     verdict, reason, limiting, results = judge(
         metrics,
         context.limits,
@@ -56,11 +59,12 @@ def evaluate(recording: Recording, context: Context, history: History | None = N
     )
 
 
-def _completeness(b: Basis | None) -> tuple[bool, str | None]:
-    """Whether the log covers the run to its cooling, and what says otherwise."""
+def _completeness(b: Basis | None, doubted: Collection[int]) -> tuple[bool, str | None]:
+    """Whether the log covers the run to its cooling, by the channels that can be believed, and what says otherwise."""
     if b is None:
         return False, "no temperature sample in the log"
-    rows = b.judged if b.judged.any() else ~b.judged
+    believed = np.array([number not in doubted for number in b.traces.numbers], dtype=bool)
+    rows = next((r for r in (b.judged & believed, b.judged, ~b.judged) if r.any()), b.judged)
     if b.cut_hot[rows].any():
         return False, "the log ends before the oven has come down from its highest temperature"
     for level, _ in b.plan.liquidus:

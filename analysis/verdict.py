@@ -49,6 +49,15 @@ def worst(verdicts: Collection[Verdict]) -> Verdict:
     return min(verdicts, key=lambda v: _RANK[v]) if verdicts else "not evaluated"
 
 
+def doubted_channels(findings: Sequence[Finding]) -> dict[int, str]:
+    """Channel number -> code of the first finding that makes it unbelievable."""
+    found: dict[int, str] = {}
+    for f in findings:
+        if f.state == "fail" and f.code in CREDIBILITY and f.channel is not None:
+            found.setdefault(f.channel, f.code)
+    return found
+
+
 def judge(
     metrics: Sequence[MetricValue],
     limits: Sequence[Limit],
@@ -69,9 +78,7 @@ def judge(
     Returns the run's verdict, the reason behind anything but a plain verdict, the limiting result, and one result a
     limit in the order of `limits`.
     """
-    doubted = {
-        f.channel: f.code for f in findings if f.state == "fail" and f.code in CREDIBILITY and f.channel is not None
-    }
+    doubted = doubted_channels(findings)
     by_name: dict[tuple[str, str], list[MetricValue]] = {}
     for m in metrics:
         if m.channel is None or (m.channel not in unjudged and m.channel not in doubted):

@@ -22,6 +22,7 @@ BoolArray = NDArray[np.bool_]
 NEAR_K = 3.0  # K: a passage's slope is read between 3 K below and 3 K above it, the size of one standard uncertainty
 FLAT_K = 2.0  # K: the same about "peak less 5", which must stay below the peak
 DIP_K = 1.0  # K: below liquidus by less is noise on a slow passage (three times a usual 0.3 K), not an interruption
+HEATED_K = 30.0  # K above the start: a channel that rose less was not heated, so nothing of its peak was cut off
 COOLED_K = 10.0  # K: a run that has not come down by this much from its peak was cut off near it
 HIDING_K = 20.0  # K: a curve bridged lower than this under its peak would need 2 °C/s both ways for 10 s to hide a peak
 GAP_S = 10.0  # s: a longer stretch without a sample may hide half of a 20 s window, so times across it are incomplete
@@ -192,7 +193,7 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
         column,
         special,
         judged,
-        ended > peak_c - COOLED_K,
+        (ended > peak_c - COOLED_K) & (peak_c > start_c + HEATED_K),
         {},
     )
 
