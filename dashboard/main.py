@@ -13,7 +13,7 @@ def _page(file: str, title: str, url: str, *, default: bool = False) -> st.Page:
     return st.Page(_PAGES / f"{file}.py", title=title, url_path=url, default=default)
 
 
-st.set_page_config(page_title="Ovenbook", layout="wide", initial_sidebar_state="auto")
+st.set_page_config(layout="wide", initial_sidebar_state="auto")
 st.navigation(
     {
         "After a bake": [

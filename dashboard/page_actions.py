@@ -15,7 +15,6 @@ WindowRow = tuple[str, str, float | None, float | None, str]  # metric, canonica
 def set_run_value(book: Book, run: int, field: str, value: Any, who: str | None, why: str | None = None) -> None:
     """Store one typed value of a run (`field` a column of run without _id) and judge the run again if it matters."""
     from analysis.store import evaluate_and_write
-
     from ingest.archive.fields import JUDGED_BY
     from ingest.archive.runs import load_recording, set_run_field
 
@@ -56,7 +55,6 @@ def try_log(book: Book, data: bytes, name: str, options: ImportOptions) -> list[
 def store_log(book: Book, data: bytes, name: str, options: ImportOptions) -> list[ImportResult]:
     """Store a log, or hold or reject it, with its evaluation in the same transaction."""
     from analysis.store import evaluate_and_write
-
     from ingest.importing import import_bytes
 
     return import_bytes(book.archive, data, name, options, after_store=evaluate_and_write)
@@ -65,7 +63,6 @@ def store_log(book: Book, data: bytes, name: str, options: ImportOptions) -> lis
 def answer_held(book: Book, log_id: int, answers: Mapping[str, str], layout_name: str | None) -> list[ImportResult]:
     """Answer the questions of a held log; it is stored, or asks further."""
     from analysis.store import evaluate_and_write
-
     from ingest.importing import answer_log
 
     return answer_log(book.archive, log_id, answers, layout_name=layout_name, after_store=evaluate_and_write)
@@ -139,16 +136,10 @@ def add_window(book: Book, paste_id: int, source: str, revision: str, limits: Se
 
 
 def judge_again(book: Book) -> int:
-    """Judge every run again whose verdict hangs on changed values; returns how many."""
-    from analysis.store import reevaluate
-    from ingest.archive.derived import stale_runs
+    """Judge every run again whose verdict hangs on changed values or earlier rules; returns how many."""
+    from analysis.store import refresh
 
-    from dashboard.page_data import rules_version
-
-    with book.archive.connect() as con:
-        runs = stale_runs(con, rules_version())
-    reevaluate(book.archive, runs)
-    return len(runs)
+    return refresh(book.archive)
 
 
 def correct(book: Book, table: str, row_id: int, field: str, value: Any, who: str | None, why: str | None) -> None:

@@ -126,6 +126,14 @@ def neighbours(book: Book, run: int) -> tuple[int | None, int | None]:
 
 
 @kept
+def is_demo(book: Book) -> bool:
+    """True when this archive was built as the demo."""
+    from dashboard.demo import is_demo as built_as_demo
+
+    return built_as_demo(book.archive)
+
+
+@kept
 def counts(book: Book) -> dict[str, int]:
     """How many runs, held and rejected logs the archive holds."""
     rows = book.archive.read(

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import socket
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import streamlit as st
     from starlette.routing import BaseRoute
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 HOST = "127.0.0.1"
 PORT = 8501
@@ -27,10 +29,66 @@ _THEME = {
 }
 
 
+# Tells the page's script where the service is. Without it, a page opened by its address first asks below its own path,
+# and the browser's console fills with refusals.
+_ROOT_SCRIPT = b"<script>window.__streamlit={BACKEND_BASE_URL:window.location.origin+'/'}</script>"
+
+
+class RootInPages:
+    """ASGI middleware that puts `_ROOT_SCRIPT` into every HTML answer and leaves all others as they are."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        if any(k == b"accept" and b"text/html" in v for k, v in scope["headers"]):
+            # The page itself must come uncompressed to be written into; it is small.
+            scope = {**scope, "headers": [(k, v) for k, v in scope["headers"] if k != b"accept-encoding"]}
+        start: Message | None = None
+        body = b""
+
+        async def rewriting(message: Message) -> None:
+            nonlocal start, body
+            if message["type"] == "http.response.start":
+                kinds = [v for k, v in message["headers"] if k.lower() == b"content-type"]
+                if kinds and kinds[0].startswith(b"text/html"):
+                    start = message
+                    return
+            elif start is not None and message["type"] == "http.response.body":
+                body += message.get("body", b"")
+                if message.get("more_body"):
+                    return
+                whole = body.replace(b"<head>", b"<head>" + _ROOT_SCRIPT, 1)
+                headers = [(k, v) for k, v in start["headers"] if k.lower() != b"content-length"]
+                if scope["method"] != "HEAD":
+                    headers.append((b"content-length", str(len(whole)).encode()))
+                await send({**start, "headers": headers})
+                await send({"type": "http.response.body", "body": whole})
+                start = None
+                return
+            await send(message)
+
+        await self.app(scope, receive, rewriting)
+
+
 def trusted_hosts(host: str) -> list[str]:
     """The names a browser may use for this service. Others are refused: a page elsewhere must not talk to it."""
-    names = ["127.0.0.1", "localhost", "[::1]"]
-    return names if host in ("127.0.0.1", "localhost", "::1") else [*names, host]
+    names = ["127.0.0.1", "localhost"]
+    if _is_loopback(host):
+        return names
+    if host in ("0.0.0.0", "::"):
+        return [*names, socket.gethostname(), *sorted({str(a[4][0]) for a in _own_addresses()})]
+    return [*names, host]
+
+
+def _own_addresses() -> list[Any]:
+    try:
+        return socket.getaddrinfo(socket.gethostname(), None, family=socket.AF_INET)
+    except OSError:
+        return []
 
 
 def application(host: str = HOST, routes: Sequence[BaseRoute] = ()) -> st.App:
@@ -38,11 +96,18 @@ def application(host: str = HOST, routes: Sequence[BaseRoute] = ()) -> st.App:
     import streamlit as st
     from starlette.middleware import Middleware
     from starlette.middleware.trustedhost import TrustedHostMiddleware
+    from streamlit.runtime.pages_manager import PagesManager
 
+    # A folder named pages would otherwise be taken for the menu until main.py has run once, and the first visitor who
+    # comes by a link would land on another page.
+    PagesManager.uses_pages_directory = False
     return st.App(
         Path(__file__).parent / "main.py",
         routes=list(routes),
-        middleware=[Middleware(TrustedHostMiddleware, allowed_hosts=trusted_hosts(host))],
+        middleware=[
+            Middleware(TrustedHostMiddleware, allowed_hosts=trusted_hosts(host)),
+            Middleware(RootInPages),
+        ],
     )
 
 

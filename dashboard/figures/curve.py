@@ -12,17 +12,14 @@ import numpy as np
 import pandas as pd
 
 from analysis.results import LimitResult
-from dashboard.figures.theme import BAND, CEILING, FAINT, INK, PAPER, QUIET, channel_style, configured
-from dashboard.figures.thinning import spread_apart, thin_keeping_extremes
+from dashboard.figures.lines import LABEL_STEP, TIME, channel_styles, end_labels, has_values, line_rows, shown_channels
+from dashboard.figures.theme import BAND, CEILING, FAINT, INK, PAPER, QUIET, configured
+from dashboard.figures.thinning import spread_apart
 from ingest.recording import Channel, FloatArray, Recording
 
 HEIGHT = 380  # of the plot, in pixels
-COLUMNS = 700  # pixel columns kept apart when a long curve is thinned
-_LABEL_STEP = 15  # pixels between two label lines
 _HOVER_POINTS = 400  # instants at which the tooltip can stand
-_TIME = "time since start (s)"
 _TEMPERATURE = "temperature (°C)"
-_HEATER = "heater on (%)"
 
 
 @dataclass(frozen=True)
@@ -70,18 +67,18 @@ def profile_curve(
     """
     first, last = span or (0.0, recording.duration_s)
     last = max(last, first + 1.0)
-    shown = [c for c in (*recording.of_role("temperature"), *recording.of_role("setpoint")) if _has_values(c)]
+    shown = shown_channels(recording)
     if not shown:
         raise ValueError("no temperature channel with values to draw")
     inside = (recording.elapsed_s >= first) & (recording.elapsed_s <= last)
-    styles = _styles(shown)
-    lines = _lines(recording, shown, inside)
+    styles = channel_styles(shown)
+    lines = line_rows(recording, shown, inside)
     bands = window_bands(limits)
     low, high = _reach(lines, bands, liquidus_c, whole=span is None)
 
-    x = alt.X("elapsed_s:Q", title=_TIME, scale=alt.Scale(domain=[first, last], nice=False), axis=alt.Axis(grid=False))
+    x = alt.X("elapsed_s:Q", title=TIME, scale=alt.Scale(domain=[first, last], nice=False), axis=alt.Axis(grid=False))
     y = alt.Y(
-        "celsius:Q", title=_TEMPERATURE, scale=alt.Scale(domain=[low, high], nice=False), axis=alt.Axis(minExtent=34)
+        "value:Q", title=_TEMPERATURE, scale=alt.Scale(domain=[low, high], nice=False), axis=alt.Axis(minExtent=34)
     )
     layers: list[Any] = [*_bands(bands), *_liquidus(liquidus_c)]
     layers.append(
@@ -100,7 +97,7 @@ def profile_curve(
         )
         .add_params(alt.selection_interval(name="zoom", bind="scales", encodings=["x"], zoom="wheel![event.shiftKey]"))
     )
-    layers.append(_end_labels(lines, styles, (high - low) / height))
+    layers.append(end_labels(lines, styles, (high - low) / height, _TEMPERATURE))
     layers.extend(_band_labels(bands, liquidus_c, (high - low) / height))
     layers.extend(_hover(recording, shown, inside))
     return configured(alt.layer(*layers).properties(width="container", height=height))
@@ -110,7 +107,7 @@ def curve_in_words(recording: Recording, liquidus_c: float | None = None) -> str
     """What the curve shows, in two or three sentences, for those who do not see it."""
     peaks = []
     for channel in recording.of_role("temperature"):
-        if channel.judged and _has_values(channel):
+        if channel.judged and has_values(channel):
             at = int(np.nanargmax(channel.values))
             peaks.append((float(channel.values[at]), float(recording.elapsed_s[at]), channel.name))
     if not peaks:
@@ -126,36 +123,6 @@ def curve_in_words(recording: Recording, liquidus_c: float | None = None) -> str
     if recording.of_role("setpoint"):
         text += " The set point is drawn as a grey line."
     return text
-
-
-def heater_strip(recording: Recording, *, span: tuple[float, float] | None = None) -> Any | None:
-    """The heater command over time in %, to stand under the curve with the same time axis. None without such a channel."""
-    duties = [c for c in recording.of_role("duty") if _has_values(c)]
-    if not duties:
-        return None
-    first, last = span or (0.0, recording.duration_s)
-    inside = (recording.elapsed_s >= first) & (recording.elapsed_s <= last)
-    styles = _styles(duties)
-    rows = _lines(recording, duties, inside, scale=100.0)
-    chart = (
-        alt.Chart(rows)
-        .mark_line(clip=True, strokeWidth=1.4, interpolate="step-after")
-        .encode(
-            x=alt.X("elapsed_s:Q", title=_TIME, scale=alt.Scale(domain=[first, max(last, first + 1)], nice=False)),
-            y=alt.Y(
-                "celsius:Q",
-                title=_HEATER,
-                scale=alt.Scale(domain=[0, 100]),
-                axis=alt.Axis(values=[0, 50, 100], minExtent=34),
-            ),
-            color=alt.Color(
-                "channel:N", scale=alt.Scale(domain=[*styles], range=[s[0] for s in styles.values()]), legend=None
-            ),
-            detail="channel:N",
-        )
-    )
-    labels = _end_labels(rows, styles, 100 / 80, title=_HEATER)
-    return configured(alt.layer(chart, labels).properties(width="container", height=80))
 
 
 def curve_table(recording: Recording) -> pd.DataFrame:
@@ -174,34 +141,8 @@ def curve_table(recording: Recording) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _has_values(channel: Channel) -> bool:
-    return bool(np.isfinite(channel.values).any())
-
-
-def _styles(channels: Sequence[Channel]) -> dict[str, tuple[str, list[int]]]:
-    styles: dict[str, tuple[str, list[int]]] = {}
-    position = 0
-    for channel in channels:
-        if channel.role == "setpoint":
-            styles[channel.name] = (QUIET, [3, 3])
-        elif not channel.judged:
-            styles[channel.name] = ("#9aa0a6", [1, 2])
-        else:
-            styles[channel.name] = channel_style(position)
-            position += 1
-    return styles
-
-
-def _lines(recording: Recording, channels: Sequence[Channel], inside: np.ndarray, scale: float = 1.0) -> pd.DataFrame:
-    parts = []
-    for channel in channels:
-        elapsed, values = thin_keeping_extremes(recording.elapsed_s[inside], channel.values[inside] * scale, COLUMNS)
-        parts.append(pd.DataFrame({"elapsed_s": elapsed, "celsius": np.round(values, 2), "channel": channel.name}))
-    return pd.concat(parts, ignore_index=True)
-
-
 def _reach(lines: pd.DataFrame, bands: Sequence[Band], liquidus_c: float | None, *, whole: bool) -> tuple[float, float]:
-    present = lines["celsius"].dropna()
+    present = lines["value"].dropna()
     low, high = (float(present.min()), float(present.max())) if len(present) else (0.0, 1.0)
     if whole:
         marks = [b.high for b in bands] + ([liquidus_c] if liquidus_c is not None else [])
@@ -244,51 +185,11 @@ def _band_labels(bands: Sequence[Band], liquidus_c: float | None, degrees_per_pi
         wanted.append((f"liquidus {liquidus_c:g} °C", liquidus_c + 8 * degrees_per_pixel))
     if not wanted:
         return []
-    places = spread_apart([at for _, at in wanted], [_LABEL_STEP * degrees_per_pixel] * len(wanted))
+    places = spread_apart([at for _, at in wanted], [LABEL_STEP * degrees_per_pixel] * len(wanted))
     rows = pd.DataFrame({"label": [label for label, _ in wanted], "at": places})
     text = alt.Chart(rows).encode(x=alt.value(0), y=alt.Y("at:Q", title=_TEMPERATURE), text="label:N")
     style: dict[str, Any] = {"align": "left", "dx": 4, "fontSize": 11.5, "clip": True}
     return [text.mark_text(stroke=PAPER, strokeWidth=3, opacity=0.8, **style), text.mark_text(color=QUIET, **style)]
-
-
-def _wrapped(name: str, width: int = 11) -> str:
-    """A channel name on two lines if it is long, so that a narrow screen keeps room for the curve."""
-    if len(name) <= width:
-        return name
-    words, lines = name.replace("_", "_ ").split(" "), [""]
-    for word in words:
-        if lines[-1] and len(lines[-1]) + 1 + len(word) > width:
-            lines.append(word)
-        else:
-            joint = "" if not lines[-1] or lines[-1].endswith("_") else " "
-            lines[-1] += joint + word
-    return "\n".join(lines)
-
-
-def _end_labels(
-    lines: pd.DataFrame, styles: dict[str, tuple[str, list[int]]], units_per_pixel: float, title: str = _TEMPERATURE
-) -> Any:
-    ends = lines.dropna(subset=["celsius"]).groupby("channel", sort=False).tail(1)
-    words = [_wrapped(name).split("\n") for name in ends["channel"]]
-    step = _LABEL_STEP * units_per_pixel
-    places = spread_apart([float(v) for v in ends["celsius"]], [len(w) * step for w in words])
-    layers = []
-    for name, elapsed, lines_of_name, at in zip(ends["channel"], ends["elapsed_s"], words, places, strict=True):
-        top = at + (len(lines_of_name) - 1) / 2 * step
-        rows = pd.DataFrame(
-            {
-                "elapsed_s": elapsed,
-                "at": [top - k * step for k in range(len(lines_of_name))],
-                "label": lines_of_name,
-            }
-        )
-        # A layer a label: a shared colour scale would turn colour values into one more category of the lines.
-        layers.append(
-            alt.Chart(rows)
-            .mark_text(align="left", dx=6, baseline="middle", fontSize=12, color=styles[name][0], clip=False)
-            .encode(x=alt.X("elapsed_s:Q", title=_TIME), y=alt.Y("at:Q", title=title), text="label:N")
-        )
-    return alt.layer(*layers)
 
 
 def _hover(recording: Recording, channels: Sequence[Channel], inside: np.ndarray) -> list[Any]:
@@ -312,7 +213,7 @@ def _hover(recording: Recording, channels: Sequence[Channel], inside: np.ndarray
         alt.Chart(pd.DataFrame(table))
         .mark_rule(color=FAINT, strokeWidth=1.5)
         .encode(
-            x=alt.X("elapsed_s:Q", title=_TIME),
+            x=alt.X("elapsed_s:Q", title=TIME),
             opacity=alt.when(near).then(alt.value(1)).otherwise(alt.value(0)),
             tooltip=tooltip,
         )

@@ -55,9 +55,8 @@ for title, frame in (("", terms), ("Quantities", quantities), ("Checks", checks)
         frame = frame[frame.apply(lambda row: asked in " ".join(row).lower(), axis=1)]
     found += len(frame)
     if len(frame):
-        if title:
-            st.subheader(title, anchor=False)
-        page.table(frame)
+        with st.expander(title, expanded=bool(asked)) if title else st.container():
+            page.table(frame)
 if not found:
     st.info(f"Nothing here contains “{asked[:40]}”.")
 table_download(quantities, "quantities", "Quantities as CSV")

@@ -30,6 +30,7 @@ verdict.show_verdict(detail)
 run = detail.overview
 where = " · ".join(str(run[k]) for k in ("oven", "board", "profile") if run[k] is not None)
 st.caption(f"{page.local(run['started_at'], book.zone)}{' · ' + where if where else ''} · {run['log_file']}")
+page.link("run", f"Everything about run {newest}", run=str(newest))
 
 left, right = st.columns([2, 1], gap="large")
 with left:
@@ -42,7 +43,6 @@ with right:
     metadata.quick_inspection(book, detail)
     page.ask_who()
 
-page.link("run", f"Everything about run {newest}", run=str(newest))
 waiting = page_data.counts(book)["held"]
 if waiting:
     page.link("held", f"{waiting} {'log waits' if waiting == 1 else 'logs wait'} for an answer")

@@ -14,8 +14,9 @@ import streamlit as st
 from dashboard import page_actions, page_data, words
 from dashboard.page_data import Book
 from dashboard.panels import page
-from dashboard.panels.metadata import KIND_WORDS, KINDS, ORIENTATIONS
+from dashboard.panels.metadata import KIND_WORDS
 from ingest.archive import ArchiveError
+from ingest.archive.fields import KINDS, ORIENTATIONS
 from ingest.import_result import ImportOptions, ImportResult
 
 
@@ -36,7 +37,7 @@ def ask_about_run(book: Book) -> ImportOptions:
             jar = _name(book, "jars", "Paste jar", "label")
             paste = None if jar else _name(book, "pastes", "Paste, if no jar is known")
             operator = st.text_input("Operator", key="add-operator")
-        kind = st.segmented_control("Kind of run", KINDS, format_func=KIND_WORDS.__getitem__, key="add-kind")
+        kind = st.segmented_control("Kind of run", KINDS, format_func=KIND_WORDS.__getitem__, key="add-kind", wrap=True)
         orientation = st.segmented_control(
             "Turned on the rack by", ORIENTATIONS, format_func=lambda o: f"{o}°", key="add-turn"
         )

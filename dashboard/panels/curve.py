@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import streamlit as st
 
-from dashboard.figures.curve import curve_in_words, curve_table, heater_strip, profile_curve
+from dashboard.figures.curve import curve_in_words, curve_table, profile_curve
+from dashboard.figures.heater import MEAN_S, heater_strip
 from dashboard.page_data import RunDetail
 from dashboard.panels.downloads import chart_downloads
 from ingest.recording import Recording
@@ -29,11 +30,13 @@ def show_curve(detail: RunDetail, recording: Recording, *, with_heater: bool = T
     strip = heater_strip(recording, span=span) if with_heater else None
     if strip is not None:
         st.altair_chart(
-            strip, theme=None, alt="Heater command in percent over the same time.", key=f"heater-{detail.run}-{view}"
+            strip,
+            theme=None,
+            alt=f"Heater command in percent over the same time, mean over {MEAN_S:g} s.",
+            key=f"heater-{detail.run}-{view}",
         )
     st.caption(
-        sentence
-        + " Point at the curve for values. Drag to move along; hold Shift and turn the wheel to zoom; double-click to reset."
+        f"{sentence} Point at the curve for values; drag to move along, Shift and wheel to zoom, double-click to reset."
     )
     chart_downloads(chart, f"run-{detail.run}-curve", f"Run {detail.run}", curve_table(recording))
 

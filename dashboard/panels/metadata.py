@@ -10,16 +10,15 @@ import streamlit as st
 from dashboard import page_actions, page_data
 from dashboard.page_data import Book, RunDetail
 from dashboard.panels import page
+from ingest.archive.fields import KINDS, ORIENTATIONS
+from ingest.archive.quality import METHODS
 
-KINDS = ("product", "reference", "development", "bakeout")
 KIND_WORDS = {
     "product": "product run",
     "reference": "reference run",
     "development": "profile development",
     "bakeout": "bake-out",
 }
-ORIENTATIONS = ("0", "90", "180", "270")
-METHODS = ("naked eye", "loupe", "microscope", "automated optical", "x-ray", "electrical", "other")
 
 # Field of run_overview, its name on the page, its unit.
 _FIELDS = (
@@ -109,7 +108,7 @@ def quick_inspection(book: Book, detail: RunDetail) -> None:
     method = st.selectbox("Looked with", METHODS, key=f"method-{detail.run}")
     if st.button("Looked, none found", key=f"clean-{detail.run}"):
         boards = detail.overview.get("load_count")
-        page_actions.looked_none_found(book, detail.run, method, None if boards is None else int(boards), page.who())
+        page_actions.looked_none_found(book, detail.run, method, int(boards) if boards else None, page.who())
         page.say_next(f"Run {detail.run}: looked with {method}, none found.")
         st.rerun()
 
@@ -144,6 +143,7 @@ def _tap(
         options,
         default=now if now in options else None,
         format_func=lambda o: names[o],
+        wrap=True,
         key=f"{field}-{detail.run}-{now}",
     )
     if picked is not None and picked != now:

@@ -26,7 +26,9 @@ PAGE_FILES = {
 
 def begin(title: str | None, intro: str | None = None) -> page_data.Book:
     """The archive this page works on; stops the page with one line when it cannot be opened."""
+    st.set_page_config(page_title=f"{title} · Ovenbook" if title else "Ovenbook")
     st.html(f"<style>{(files('dashboard') / 'static' / 'page.css').read_text()}</style>")
+    st.logo(str(files("dashboard") / "static" / "wordmark.svg"), size="large")
     if title:
         st.title(title, anchor=False)
     if intro:
@@ -35,6 +37,8 @@ def begin(title: str | None, intro: str | None = None) -> page_data.Book:
         book = page_data.current(os.environ.get("OVENBOOK_ARCHIVE"))
     except ArchiveError as error:
         stop_with(str(error))
+    if page_data.is_demo(book):
+        st.caption("Demo archive: the shop, its people and its runs are invented.")
     say_pending()
     return book
 

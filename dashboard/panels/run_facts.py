@@ -100,20 +100,32 @@ def show_metrics(detail: RunDetail) -> None:
             continue
         with st.expander(title, expanded=group == "effort"):
             st.caption(intro)
-            page.table(_by_channel(of_group))
+            _metric_tables(detail, of_group)
             _definitions([r["metric"] for r in of_group])
     if rows:
         table_download(_table(rows), f"run-{detail.run}-metrics", "All numbers as CSV")
 
 
-def _by_channel(rows: list[dict]) -> pd.DataFrame:
-    return pd.DataFrame(
-        {
-            "Quantity": [words.metric_text(r["metric"], json.loads(r["parameters"])) for r in rows],
-            "channel": [r["channel"] or "whole run" for r in rows],
-            "value": [_value(r) for r in rows],
-        }
-    )
+def _metric_tables(detail: RunDetail, rows: list[dict]) -> None:
+    """A row a quantity and a column a channel; what holds for the whole run, or alike for all channels, stands before."""
+    names = [n for n in detail.channels["name"] if any(r["channel"] == n for r in rows)]
+    whole: list[tuple[str, str]] = []
+    by_channel: list[list[str]] = []
+    for key in dict.fromkeys((r["metric"], r["parameters"]) for r in rows):
+        of_metric = {r["channel"]: _value(r) for r in rows if (r["metric"], r["parameters"]) == key}
+        label = words.metric_text(key[0], json.loads(key[1]))
+        if None in of_metric:
+            whole.append((label, of_metric[None]))
+        elif len(set(of_metric.values())) == 1 and len(of_metric) > 1:
+            whole.append((label, f"{next(iter(of_metric.values()))} (all channels)"))
+        else:
+            by_channel.append([label, *(of_metric.get(n, "") for n in names)])
+    if by_channel:
+        unjudged = set(detail.channels.loc[~detail.channels["judged"], "name"])
+        heads = [f"{n} (average, not judged)" if n in unjudged else n for n in names]
+        page.table(pd.DataFrame(by_channel, columns=["Quantity", *heads]))
+    if whole:
+        page.table(pd.DataFrame(whole, columns=["Quantity", "whole run"]))
 
 
 def _value(row: dict) -> str:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
@@ -21,21 +24,24 @@ def show(book: Book, run_filter: RunFilter, sort: str, total: int) -> None:
     rows = page_data.run_list(book, run_filter, sort, SHOWN)
     said = f"{words.counted(matching, 'run')} of {total}" if matching != total else words.counted(total, "run")
     said += f"; the first {SHOWN} are listed, filter to see others" if matching > SHOWN else ""
-    st.caption(f"{said}. Mark a row to open its run. Times are in {book.zone}.")
+    st.caption(f"{said}. Tap a row to open its run. Times are in {book.zone}.")
     shown = _for_people(rows, book.zone)
     picked = st.dataframe(
         shown,
         hide_index=True,
         on_select="rerun",
-        selection_mode="single-row",
+        selection_mode="single-cell",
         key="run-table",
         height=min(36 + 35 * len(shown), 640),
-        column_config={"Run": st.column_config.NumberColumn(format="%d", width="small", pinned=True)},
+        column_config={
+            "Run": st.column_config.NumberColumn(format="%d", width=64, pinned=True),
+            "Started": st.column_config.DatetimeColumn(format="D MMM YYYY, HH:mm"),
+        },
         alt=f"Table of {said}: number, start, verdict, margin, oven, board, profile, paste and more.",
     )
-    marked = picked["selection"]["rows"]
+    marked = picked["selection"]["cells"]
     if marked:
-        st.switch_page(page.PAGE_FILES["run"], query_params={"run": str(rows["run"].iloc[marked[0]])})
+        st.switch_page(page.PAGE_FILES["run"], query_params={"run": str(rows["run"].iloc[marked[0][0]])})
     table_download(shown, "runs")
 
 
@@ -64,13 +70,17 @@ def _for_people(rows: pd.DataFrame, zone: str) -> pd.DataFrame:
             "Started": started,
             "Smallest margin": margins,
             "Limited by": limiting,
-            "Oven": rows["oven"],
-            "Board": boards,
-            "Profile": rows["profile"],
-            "Paste": rows["paste"],
-            "Jar": rows["jar"],
-            "Kind": rows["kind"],
+            "Oven": _known(rows["oven"]),
+            "Board": _known(boards),
+            "Profile": _known(rows["profile"]),
+            "Paste": _known(rows["paste"]),
+            "Jar": _known(rows["jar"]),
+            "Kind": _known(rows["kind"]),
             "Duration": [words.duration(float(s)) for s in rows["duration_s"]],
             "Log": rows["log_file"],
         }
     )
+
+
+def _known(values: Iterable[Any]) -> list[str]:
+    return ["unknown" if value is None or pd.isna(value) else str(value) for value in values]

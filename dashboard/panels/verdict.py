@@ -41,12 +41,45 @@ def show_verdict(detail: RunDetail) -> None:
     verdict = summary.get("verdict") or "not evaluated"
     lines = [
         f'<p class="ob-first">{escape(words.verdict_heading(detail.run, verdict))}</p>',
-        f"<p>{escape(words.verdict_sentence(summary))}</p>",
+        f"<p>{escape(_verdict_detail(detail))}</p>",
     ]
     if detail.overview.get("complete") is False:
         lines.append("<p>The run stopped early: what is shown holds up to the stop.</p>")
     lines.append(f"<p><b>Check first:</b> {escape(words.check_first(summary))}</p>")
     st.html(f'<div class="ob-verdict {_CLASSES.get(verdict, "")}">{"".join(lines)}</div>')
+
+
+def _verdict_detail(detail: RunDetail) -> str:
+    """What decided: the limit with value, uncertainty, margin and source; without one, the reason."""
+    run = detail.overview
+    for result in detail.limits:
+        if (
+            result.margin is not None
+            and result.value is not None
+            and result.limit.metric == run["limiting_metric"]
+            and result.margin == run["limiting_margin"]
+            and detail.channel_name(result.channel) == run["limiting_channel"]
+        ):
+            limit = result.limit
+            sentence = words.limit_sentence(
+                limit.metric,
+                json.loads(limit.parameters),
+                run["limiting_channel"],
+                result.value,
+                result.uncertainty,
+                limit.unit,
+                limit.low,
+                limit.high,
+                result.margin,
+                limit.source,
+                limit.revision,
+            )
+            if detail.summary.get("verdict") == "meets":
+                return f"Smallest margin: {sentence[0].lower()}{sentence[1:]}"
+            if detail.summary.get("verdict") == "too close to call":
+                return f"{sentence} The margin is smaller than the uncertainty of the measurement."
+            return sentence
+    return words.verdict_sentence(detail.summary)
 
 
 def show_suspects(detail: RunDetail) -> None:

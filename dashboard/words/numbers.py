@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from analysis.quantities import QUANTITIES
@@ -29,10 +30,23 @@ def with_unit(text: str, unit: str | None) -> str:
 
 
 def quantity_text(metric: str, value: float | None, uncertainty: float | None, unit: str | None) -> str:
-    """A value with its expanded uncertainty and unit, as "238.2 ± 5.1 °C"; no value gives an empty text."""
+    """A value with its expanded uncertainty and unit, as "238.2 ± 5.1 °C"; no value gives an empty text.
+
+    Rounded to two significant figures of the uncertainty (JCGM 100, 7.2.6), and never finer than the quantity's own
+    decimals. Fractions are written in percent.
+    """
     if value is None:
         return ""
     places = decimals_of(metric)
+    if metric in QUANTITIES and QUANTITIES[metric].kind == "fraction":
+        value, uncertainty, unit, places = (
+            value * 100,
+            None if uncertainty is None else uncertainty * 100,
+            "%",
+            places - 2,
+        )
+    if uncertainty:
+        places = max(0, min(places, 1 - math.floor(math.log10(uncertainty))))
     text = number(value, places)
     if uncertainty is not None:
         text += f" ± {number(uncertainty, places)}"

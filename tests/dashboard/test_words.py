@@ -85,7 +85,8 @@ def test_numbers_have_a_true_minus_and_no_minus_zero(value: float, places: int, 
 
 def test_value_with_uncertainty_and_unit() -> None:
     assert words.quantity_text("peak_c", 238.24, 5.06, "°C") == "238.2 ± 5.1 °C"
-    assert words.quantity_text("hold_duty", 0.4126, None, "1") == "0.413"
+    assert words.quantity_text("hold_duty", 0.4126, None, "1") == "41.3 %"
+    assert words.quantity_text("time_above_liquidus_s", 104.52, 10.84, "s") == "105 ± 11 s"  # two figures, JCGM 100, 7.2.6
     assert words.quantity_text("peak_c", None, None, "°C") == ""
 
 
