@@ -24,6 +24,7 @@ from dashboard.commands import (
     questions,
     reference,
     runs,
+    show,
     standing,
 )
 from dashboard.commands.output import DONE, INTERRUPTED, Refusal, trouble
@@ -170,7 +171,7 @@ def start(
 
 # In the order of work: take in, look, record, run, keep. A later topic is one more file with its own add_to.
 TOPICS = (
-    *(demo, imports, questions, standing, runs, inspections, corrections),
+    *(demo, imports, questions, standing, runs, show, inspections, corrections),
     *(events, reference, pastes, layouts, care),
 )
 for topic in TOPICS:

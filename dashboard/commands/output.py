@@ -86,8 +86,11 @@ def heading(text: str) -> None:
     say(text, bold=True)
 
 
-def table(columns: Sequence[str], rows: Iterable[Sequence[object]], *, right: Sequence[str] = ()) -> None:
+def table(
+    columns: Sequence[str], rows: Iterable[Sequence[object]], *, right: Sequence[str] = (), indent: int = 0
+) -> None:
     """A table without lines, in the order given; columns named in `right` are aligned to the right."""
+    from rich.padding import Padding
     from rich.table import Table
     from rich.text import Text
 
@@ -98,7 +101,7 @@ def table(columns: Sequence[str], rows: Iterable[Sequence[object]], *, right: Se
         drawn.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
     console = _console(_width() or UNCUT_COLUMNS)
     with console.capture() as captured:
-        console.print(drawn)
+        console.print(Padding(drawn, (0, 0, 0, indent), expand=False))
     for line in captured.get().splitlines():
         print(line.rstrip())
 

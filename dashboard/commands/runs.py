@@ -1,4 +1,4 @@
-"""`ovenbook runs` and `ovenbook show`: what is in the archive, and what one run says."""
+"""`ovenbook runs`: what is in the archive."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from typing import Annotated, Any
 
 import typer
 
-from dashboard.commands.opening import run_number, the_archive
-from dashboard.commands.output import Json, heading, local_text, print_json, records, say, table, wrong_usage
+from dashboard.commands.opening import the_archive
+from dashboard.commands.output import Json, Refusal, local_text, print_json, records, say, table, wrong_usage
 
 COLUMNS = (
     *("run", "started_at", "zone", "duration_s", "oven", "profile", "paste", "alloy", "jar", "board", "board_revision"),
@@ -97,8 +97,6 @@ def _conditions(
                 listed = (
                     f"Known: {', '.join(known)}." if known else f"None is recorded yet: ovenbook {column} add NAME."
                 )
-                from dashboard.commands.output import Refusal
-
                 raise Refusal(f"No {column} '{wanted}'. {listed}")
             parts.append(f"lower({column}) = lower(?)")
             values.append(wanted)
@@ -119,112 +117,5 @@ def _conditions(
     return (f"WHERE {' AND '.join(parts)}" if parts else ""), values
 
 
-def show(
-    ctx: typer.Context,
-    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's number, or latest.")],
-    as_json: Json = False,
-) -> None:
-    """Show one run: danger, verdict, limits, findings.
-
-    Danger leads, then the verdict in words; then the limits, the findings, the metrics and what is recorded with the run.
-
-    \b
-    Examples:
-      ovenbook show 12
-      ovenbook show latest --json
-    """
-    from analysis.store import run_summary
-    from dashboard import words
-
-    archive = the_archive(ctx)
-    summary = run_summary(archive, run_number(archive, run))
-    if as_json:
-        print_json(summary)
-        return
-    for line in words.stop_lines(summary["findings"]):
-        say(line, bold=True)
-    say(f"Run {summary['run']}. {words.verdict_sentence(summary)}", bold=True)
-    _limits(summary)
-    _findings(summary)
-    _metrics(summary)
-    _metadata(summary)
-
-
-def _limits(summary: dict[str, Any]) -> None:
-    from dashboard import words
-
-    heading("Limits")
-    if not summary["limits"]:
-        say("None: no window is known for this run.", indent=2)
-        return
-    table(
-        ("  limit", "allowed", "margin", "verdict"),
-        [
-            (
-                "  " + words.metric_label(limit["metric"]),
-                words.limit_text(limit["metric"], limit["low"], limit["high"]),
-                ""
-                if limit["margin"] is None
-                else words.margin_text(limit["metric"], limit["margin"], limit.get("unit")),
-                limit["verdict"],
-            )
-            for limit in summary["limits"]
-        ],
-    )
-    for source in dict.fromkeys(words.source_text(limit["source"], limit["revision"]) for limit in summary["limits"]):
-        say(f"From {source}.", indent=2)
-
-
-def _findings(summary: dict[str, Any]) -> None:
-    from dashboard import words
-
-    heading("Findings")
-    shown = [f for f in summary["findings"] if f["state"] != "not evaluated"]
-    skipped = [f for f in summary["findings"] if f["state"] == "not evaluated"]
-    if not shown:
-        say("Nothing seen by the checks that could run.", indent=2)
-    for finding in shown:
-        say(words.finding_sentence(finding), indent=2)
-        if finding.get("meaning"):
-            say(finding["meaning"], indent=4)
-        if finding.get("check_first"):
-            say(f"Check first: {finding['check_first']}", indent=4)
-    for finding in skipped:
-        say(words.finding_sentence(finding), indent=2)
-
-
-def _metrics(summary: dict[str, Any]) -> None:
-    import json
-
-    from dashboard import words
-
-    heading("Metrics")
-    rows = []
-    for metric in summary["metrics"]:
-        parameters = metric["parameters"]
-        if isinstance(parameters, str):
-            parameters = json.loads(parameters)
-        value = words.quantity_text(metric["metric"], metric["value"], metric["uncertainty"], metric["unit"])
-        remark = "" if metric["status"] == "ok" else ": ".join(filter(None, (metric["status"], metric["reason"])))
-        rows.append(
-            (
-                "  " + words.metric_text(metric["metric"], parameters),
-                metric["channel"] or "",
-                "; ".join(filter(None, (value, remark))),
-            )
-        )
-    table(("  metric", "channel", "value"), rows)
-
-
-def _metadata(summary: dict[str, Any]) -> None:
-    heading("Recorded with it")
-    rows = []
-    for name, entry in summary["metadata"].items():
-        value, origin = (entry.get("value"), entry.get("origin")) if isinstance(entry, dict) else (entry, None)
-        rows.append(("  " + name.replace("_", " "), "unknown" if value is None else value, origin or ""))
-    table(("  what", "value", "origin"), rows)
-
-
 def add_to(app: typer.Typer) -> None:
     app.command("runs")(list_runs)
-    app.command("show")(show)

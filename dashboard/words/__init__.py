@@ -24,12 +24,15 @@ from dashboard.words.imports import (
 )
 from dashboard.words.limits import (
     SHORT_FORMS,
+    group_of,
     limit_text,
     metric_label,
     metric_text,
     parameters_text,
     short_margin,
+    shown_unit,
     source_text,
+    unit_of,
 )
 from dashboard.words.numbers import (
     MARGIN_UNITS,
@@ -82,6 +85,7 @@ __all__ = [
     "duration",
     "finding_name",
     "finding_sentence",
+    "group_of",
     "import_counts",
     "import_sentence",
     "limit_sentence",
@@ -97,9 +101,11 @@ __all__ = [
     "question_text",
     "short_margin",
     "short_verdict",
+    "shown_unit",
     "source_text",
     "stop_lines",
     "understood_lines",
+    "unit_of",
     "verdict_heading",
     "verdict_sentence",
     "with_unit",

@@ -13,6 +13,23 @@ def metric_label(metric: str) -> str:
     return QUANTITIES[metric].label if metric in QUANTITIES else metric.replace("_", " ")
 
 
+def unit_of(metric: str) -> str | None:
+    return QUANTITIES[metric].unit if metric in QUANTITIES else None
+
+
+def shown_unit(metric: str) -> str:
+    """The unit people see: percent for a fraction, nothing for a count."""
+    if metric not in QUANTITIES:
+        return ""
+    quantity = QUANTITIES[metric]
+    return "%" if quantity.kind == "fraction" else quantity.unit.removeprefix("1")
+
+
+def group_of(metric: str) -> str:
+    """result, effort or sensor: what a metric is about."""
+    return QUANTITIES[metric].group if metric in QUANTITIES else "result"
+
+
 # For narrow tables; TAL is the usual short form of time above liquidus (IPC-7530).
 _SHORT = {
     "peak_c": "peak",
