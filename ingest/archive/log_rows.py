@@ -6,6 +6,7 @@ import gzip
 import hashlib
 import json
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
@@ -130,15 +131,14 @@ def log_ids(con: Connection, status: Status | None = None) -> list[int]:
 
 def original_bytes(con: Connection, log_id: int) -> bytes:
     """The log exactly as it came in. ArchiveError when it was rejected on arrival, or its bytes are damaged."""
-    row = con.execute(
-        "SELECT sha256, gzip FROM log LEFT JOIN log_bytes USING (log_id) WHERE log_id = ?", [log_id]
-    ).fetchone()
+    row = con.execute("SELECT sha256 FROM log WHERE log_id = ?", [log_id]).fetchone()
     if row is None:
         raise ArchiveError(f"there is no log {log_id}")
-    if row[1] is None:
+    pieces = con.execute("SELECT gzip FROM log_bytes WHERE log_id = ? ORDER BY piece", [log_id]).fetchall()
+    if not pieces:
         raise ArchiveError(f"log {log_id} was rejected on arrival: its bytes were not kept")
     try:
-        data = unpack(row[1])
+        data = unpack([piece for (piece,) in pieces])
     except (OSError, EOFError, zlib.error):
         raise ArchiveError(f"the bytes of log {log_id} are damaged: restore a backup") from None
     if hashlib.sha256(data).hexdigest() != row[0]:
@@ -146,6 +146,6 @@ def original_bytes(con: Connection, log_id: int) -> bytes:
     return data
 
 
-def unpack(packed: bytes) -> bytes:
-    """Stored bytes, decompressed."""
-    return gzip.decompress(packed)
+def unpack(pieces: Sequence[bytes]) -> bytes:
+    """Stored pieces, joined and decompressed."""
+    return gzip.decompress(b"".join(pieces))

@@ -63,7 +63,7 @@ def _in_portions(
     """`check(con, first, last)` over all keys, with the archive let go between portions."""
     try:
         with archive.connect() as con:
-            ids = [row[0] for row in con.execute(f"SELECT {key} FROM {table} ORDER BY {key}").fetchall()]
+            ids = [row[0] for row in con.execute(f"SELECT DISTINCT {key} FROM {table} ORDER BY {key}").fetchall()]
     except duckdb.Error as error:
         return [Problem("unreadable", f"the table {table} cannot be read: {one_line(error)}")]
     found: list[Problem] = []
@@ -90,7 +90,7 @@ def _status(con: Connection) -> Iterator[Problem]:
     for log_id, name, status, runs, has_bytes in con.execute(
         """SELECT l.log_id, l.file_name, l.status, coalesce(r.runs, 0), b.log_id IS NOT NULL FROM log l
            LEFT JOIN (SELECT log_id, count(*) AS runs FROM run GROUP BY log_id) r USING (log_id)
-           LEFT JOIN log_bytes b USING (log_id) ORDER BY l.log_id"""
+           LEFT JOIN (SELECT DISTINCT log_id FROM log_bytes) b USING (log_id) ORDER BY l.log_id"""
     ).fetchall():
         if status not in ("stored", "held", "rejected"):
             yield Problem("status", f'log {log_id} ({name}) has the unknown status "{status}"')
@@ -158,14 +158,14 @@ def _views(con: Connection) -> Iterator[Problem]:
 
 def _bytes(con: Connection, first: int, last: int) -> Iterator[Problem]:
     cursor = con.execute(
-        """SELECT log_id, file_name, sha256, size_bytes, gzip FROM log JOIN log_bytes USING (log_id)
-           WHERE log_id BETWEEN ? AND ? ORDER BY log_id""",
+        """SELECT log_id, file_name, sha256, size_bytes, list(gzip ORDER BY piece) FROM log JOIN log_bytes USING (log_id)
+           WHERE log_id BETWEEN ? AND ? GROUP BY ALL ORDER BY log_id""",
         [first, last],
     )
     while (row := cursor.fetchone()) is not None:
-        log_id, name, sha256, size, packed = row
+        log_id, name, sha256, size, pieces = row
         try:
-            data = unpack(packed)
+            data = unpack(pieces)
         except (OSError, EOFError, zlib.error):
             yield Problem("bytes", f"the original bytes of log {log_id} ({name}) cannot be decompressed")
             continue

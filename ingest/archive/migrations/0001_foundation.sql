@@ -37,8 +37,10 @@ CREATE TABLE log (
     reader_version VARCHAR NOT NULL
 );
 CREATE TABLE log_bytes (                 -- a log rejected on arrival has no row; once kept, bytes are never dropped
-    log_id INTEGER PRIMARY KEY,
-    gzip BLOB NOT NULL
+    log_id INTEGER NOT NULL,
+    piece INTEGER NOT NULL,              -- 0, 1, 2 ...; joined in this order they are the gzip-compressed log
+    gzip BLOB NOT NULL USING COMPRESSION uncompressed,  -- at most 1000 bytes, see ingest/archive/logs.py
+    PRIMARY KEY (log_id, piece)
 );
 
 -- What was used ----------------------------------------------------------------------------------------------------
