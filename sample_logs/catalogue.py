@@ -11,7 +11,6 @@ class SampleLog:
 
     A peak is the highest median of three neighbouring present samples, of the values as written, converted to °C.
     `started`: wall-clock start as the log has it, "" if it has none. `faults`: missing values per temperature column.
-    `asks`: the log leaves something open on purpose, so a question is the right answer to it.
     """
 
     file: str
@@ -22,7 +21,6 @@ class SampleLog:
     peaks_c: tuple[tuple[float, ...], ...]
     started: str = ""
     faults: tuple[int, ...] = ()
-    asks: bool = False
 
     @property
     def runs(self) -> int:
@@ -81,7 +79,6 @@ SAMPLES: tuple[SampleLog, ...] = (
         2.0,
         (260,),
         ((245.2, 239.2),),
-        asks=True,
     ),
     SampleLog(
         "iso_stamps_fault_marks.csv",
