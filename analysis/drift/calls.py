@@ -181,7 +181,7 @@ def _watch_epoch(
     budget: float,
 ) -> tuple[Epoch, list[Call]]:
     view = _View(frame, series, positions)
-    begin: dict[Key, int | None] = dict.fromkeys(chosen, 0)
+    begin: dict[Key, int | None] = dict.fromkeys(series, 0)
     quiet: dict[Key, int] = dict.fromkeys(chosen, 0)
     watched: dict[Key, Watched] = {}
     first: dict[Key, Watched] = {}
@@ -205,12 +205,12 @@ def _watch_epoch(
         if any(_explains(call, key, alarm.side, int(view.run[at])) for call in calls):
             begin[key] = None
             continue
-        call, moved, settled = view.describe(oven, key, start, at, alarm.since + start, alarm.chart, closed_by)
+        call, moved, settled = view.describe(oven, key, begin, at, alarm.since + start, alarm.chart, closed_by)
         if call is None:  # looked into with every run up to now, and it did not hold
             quiet[key] = at + 1 - start
             continue
         calls.append(call)
-        for other in {key, *moved} & set(chosen):
+        for other in {key, *moved}:
             begin[other], quiet[other] = settled, 0
             watched.pop(other, None)
     return Epoch(positions, first, opened_by), calls
@@ -258,10 +258,17 @@ class _View:
         return self.values[key] - expected, bias * fitted.sigma, fitted
 
     def describe(
-        self, oven: str, key: Key, start: int, at: int, since: int, chart: str, closed_by: str | None
+        self,
+        oven: str,
+        key: Key,
+        begin: Mapping[Key, int | None],
+        at: int,
+        since: int,
+        chart: str,
+        closed_by: str | None,
     ) -> tuple[Call | None, set[Key], int | None]:
         """The call behind an alarm, the series it explains, and where these are watched on from (None: not again)."""
-        kind = self.series[key].kind
+        kind, start = self.series[key].kind, begin[key] or 0
         present = np.flatnonzero(~np.isnan(self.values[key]))
         learned = present[(present >= start) & (present < max(since, start + FEWEST))][:FIRM_AT]
         got = self.residual(key, learned, at)
@@ -275,7 +282,7 @@ class _View:
             near = use
         dated = change.onset(residual[near], fitted.sigma, shape, LEVEL)
         onset, low, high = int(near[dated.index]), int(near[dated.low]), int(near[dated.high])
-        effects = self.effects(start, low, high, int(near[-1]), shape)
+        effects = self.effects(begin, low, high, int(near[-1]), shape)
         mine = effects.get(key[0])
         if mine is None or not mine.moved:
             return None, set(), None
@@ -314,10 +321,16 @@ class _View:
         )
         return call, moved, (onset if shape == "step" and onset > start else None)
 
-    def effects(self, start: int, low: int, high: int, end: int, shape: str) -> dict[str, Effect]:
-        """How each series moved across the change, the strongest channel where there are several."""
+    def effects(self, begin: Mapping[Key, int | None], low: int, high: int, end: int, shape: str) -> dict[str, Effect]:
+        """How each series moved across the change, the strongest channel where there are several.
+
+        A series with an open trend of its own is left out: its runs before this change are no level to compare with.
+        """
         out: dict[str, Effect] = {}
         for key, values in self.values.items():
+            start = begin[key]
+            if start is None:
+                continue
             present = np.flatnonzero(~np.isnan(values))
             before = present[(present >= start) & (present < low)][-2 * FIRM_AT :]
             after = present[(present >= high) & (present <= end)]

@@ -71,7 +71,8 @@ SIGNATURES: dict[str, Signature] = {
         "Repeat the run with other loads on the supply switched off, and note the supply voltage.",
     ),
     "seal": Signature(
-        {COOLING: "-", DUTY: "+", RAMP_HIGH: "-", RAMP_LOW: "0", COLD: "0", SATURATION: "+", ROOM: "0"}, 0.6, 0.14,
+        {COOLING: "-", DUTY: "+", RAMP_HIGH: "-", RAMP_LOW: "0", COLD: "0", SATURATION: "+", LAG: "+",
+         AT_PEAK: "any", ROOM: "0"}, 0.6, 0.14,
         "Close the door on a strip of paper all round: where it slides out, the seal leaks. Look at the latch.",
     ),
     "fan": Signature(
@@ -151,8 +152,6 @@ def _score(name: str, signature: Signature, effects: Mapping[str, Effect], shape
         expected = signature.moves.get(series)
         if expected is None:
             score += math.log(OPEN[effect.moved])
-            if effect.moved:
-                against.append(f"does not explain {effect.text}")
         elif expected == "0":
             score += math.log(LOUD if effect.moved else QUIET)
             (against if effect.moved else fits).append(f"{effect.text}{'' if effect.moved else ', as it should stay'}")
