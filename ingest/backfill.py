@@ -111,9 +111,11 @@ class _Plan:
                     row.problem = str(error)
 
     def row_of(self, name: str) -> Row | None:
-        """The row for a log's name: the whole name, else the last part of it."""
-        for key in (name, name.rsplit("/", 1)[-1], name.rsplit(MEMBER_MARK, 1)[-1]):
-            if key in self.rows:
+        """The row for a log's name: the whole name, else the last part of it, unless that is the whole name of another."""
+        if name in self.rows:
+            return self.rows[name]
+        for key in (name.rsplit("/", 1)[-1], name.rsplit(MEMBER_MARK, 1)[-1]):
+            if key in self.rows and key not in self.names:
                 return self.rows[key]
         return None
 

@@ -30,7 +30,7 @@ from ingest.import_result import ChannelResult, ImportOptions, ImportResult, Run
 from ingest.keeping import AfterStore, Existing, Incoming, existing_logs, keep, known_result
 from ingest.known_names import Given, OptionsError, look_up
 from ingest.layout_memory import remembered
-from ingest.members import find_files, members
+from ingest.members import find_files, is_archive_file, members
 from ingest.reading import read_log
 from ingest.recording import LayoutFound, Notice, Reading
 
@@ -104,7 +104,7 @@ def import_paths(
         drain_spool(archive, after_store, wait_s=wait_s)
     files = list(find_files(paths))
     taking = _Taking(archive, after_store, wait_s, alone=len(files) == 1)
-    for batch in _batches(_incoming(files, options, options_for)):
+    for batch in _batches(_incoming(archive, files, options, options_for)):
         for result in taking.take(batch):
             if progress is not None:
                 progress(result)
@@ -131,6 +131,7 @@ def drain_spool(archive: Archive, after_store: AfterStore | None = None, *, wait
 
 
 def _incoming(
+    archive: Archive,
     files: Sequence[tuple[Path | None, str]],
     options: ImportOptions,
     options_for: Callable[[Path, str], ImportOptions | None] | None,
@@ -138,6 +139,10 @@ def _incoming(
     for path, name in files:
         if path is None:
             yield Incoming(name, name, b"", options, "there is no such file")
+            continue
+        if is_archive_file(archive.path, path):
+            # Never opened here: closing it would drop the lock that other threads of this process rely on.
+            yield Incoming(str(path), name, b"", options, "this is the archive itself, not a log")
             continue
         try:
             size = path.stat().st_size

@@ -106,6 +106,17 @@ def natural_key(path: Path) -> list[tuple[int, int | str]]:
     return [(0, int(w)) if w.isdecimal() else (1, w.casefold()) for w in re.split(r"(\d+)", str(path)) if w]
 
 
+def is_archive_file(archive_path: Path, path: Path) -> bool:
+    """True when `path` is the archive's own file or its write-ahead log, under whatever name. Opens nothing."""
+    for own in (archive_path, archive_path.with_name(archive_path.name + ".wal")):
+        try:
+            if os.path.samestat(os.stat(own), os.stat(path)):
+                return True
+        except OSError:
+            continue
+    return False
+
+
 def is_log_candidate(path: Path, folder: Path) -> bool:
     """True for a file in a folder that may be a log: not hidden, not an archive of ours, not in a spool."""
     inner = path.relative_to(folder)

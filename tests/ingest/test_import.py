@@ -335,6 +335,19 @@ def test_profiles_are_told_apart_by_set_points(archive: Archive) -> None:
     assert count(archive, "profile") == 2
 
 
+def test_the_archives_own_file_is_never_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Closing any descriptor of it drops the process's lock (POSIX), and others could then overwrite what we commit."""
+    archive = open_archive(tmp_path / "book.db", zone="UTC")
+    (tmp_path / "link.csv").symlink_to(tmp_path / "book.db")
+    opened: list[str] = []
+    read = Path.read_bytes
+    monkeypatch.setattr(Path, "read_bytes", lambda self: opened.append(self.name) or read(self))
+    results = list(import_paths(archive, [tmp_path]))
+    assert {r.status for r in results} == {"rejected"}
+    assert all("the archive itself" in (r.reason or "") for r in results)
+    assert opened == []
+
+
 def test_waiting_for_the_archive_is_bounded(archive: Archive) -> None:
     """Not a timing test: only that the wait asked for is not the default of 10 s."""
     began = time.monotonic()
