@@ -25,6 +25,9 @@ DIP_K = 1.0  # K: below liquidus by less is noise on a slow passage (three times
 HEATED_K = 30.0  # K above the start: a channel that rose less was not heated, so nothing of its peak was cut off
 COOLED_K = 10.0  # K: a run that has not come down by this much from its peak was cut off near it
 HIDING_K = 20.0  # K: a curve bridged lower than this under its peak would need 2 °C/s both ways for 10 s to hide a peak
+LAG_LEVELS = 8
+LAG_FROM_C = 60.0  # °C: below it a ramp has not settled
+LAG_CLIMB_K = 50.0  # K: less of a common climb gives no delay worth naming
 GAP_S = 10.0  # s: a longer stretch without a sample may hide half of a 20 s window, so times across it are incomplete
 
 
@@ -54,24 +57,22 @@ class Basis:
     judged: BoolArray  # channels that take part in spreads: no averages, no air sensors
     cut_hot: BoolArray  # the row ends before it has come down from its peak
     slopes: dict[float, tuple[FloatArray, FloatArray, FloatArray, FloatArray]]
+    worth_up: FloatArray  # (rows, fixed levels) see per_kelvin
+    shares: FloatArray  # (rows, fixed levels) see share
+    lag_levels: FloatArray | None  # temperatures that every channel on the work climbs through, None: too short a climb
+    lag_up_s: FloatArray  # (rows, LAG_LEVELS) first upward passages of them
 
     def up(self, level: float) -> FloatArray:
         """First upward passage of a fixed level."""
         return self.passages.up_s[:, self.column[level]]
 
+    def share(self, level: float) -> FloatArray:
+        """Part of the growing error that is there at a fixed level (see analysis.uncertainty)."""
+        return self.shares[:, self.column[level] // 3]
+
     def per_kelvin(self, level: float) -> FloatArray:
         """Seconds by which the upward passage of a level moves for one kelvin, from the passages around it."""
-        k = self.column[level]
-        up = self.passages.up_s
-        before, at, after = up[:, k - 1], up[:, k], up[:, k + 1]
-        both = (after - before) / (2 * NEAR_K)
-        if not np.isnan(both).any():
-            return both
-        # a level close to the start or to the peak has one neighbour only
-        one = np.where(np.isnan(after), at - before, after - at) / NEAR_K
-        # neither: a climb of a few kelvin in all
-        whole = (at - self.traces.t[self.traces.first]) / np.maximum(level - self.start_c, 0.5)
-        return np.where(np.isnan(both), np.where(np.isnan(one), whole, one), both)
+        return self.worth_up[:, self.column[level] // 3]
 
     def slopes_over(self, window_s: float):
         found = self.slopes.get(window_s)
@@ -170,11 +171,18 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
         level(("near", reference, below, 1), base + u)
     level("hiding", peak_c - HIDING_K)
     level("flat", peak_c - 2.0 * noise - np.maximum(K_FACTOR * e.random, 0.05))
-    levels = np.concatenate((np.broadcast_to(fixed, (rows, len(fixed))), np.stack(extra, axis=1)), axis=1)
+    judged = ~traces.averages
+    if context.placements:
+        judged &= ~np.array([_in_air(context, name) for name in traces.names])
+    lag_levels = _climb(peak_c, start_c, judged)
+    common = fixed if lag_levels is None else np.concatenate((fixed, lag_levels))
+    levels = np.empty((rows, len(common) + len(extra)))
+    levels[:, : len(fixed)] = fixed
+    levels[:, len(fixed) : len(fixed) + len(extra)] = np.array(extra).T
+    levels[:, len(fixed) + len(extra) :] = common[len(fixed) :]
     passages = crossings(t, v, levels, traces.first, traces.last)
     edge = peak_s - passages.up_s[:, special["flat"]]
     edge = np.where(edge > 0, edge, traces.step_s)
-    judged = ~traces.averages & ~np.array([_in_air(context, name) for name in traces.names])
     ended = v[r, traces.last]
     return Basis(
         traces,
@@ -195,7 +203,35 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
         judged,
         (ended > peak_c - COOLED_K) & (peak_c > start_c + HEATED_K),
         {},
+        _seconds_per_kelvin(passages, plan, start_c),
+        np.maximum(np.array(plan.levels) - room[:, None], 0.0) / e.height[:, None],
+        lag_levels,
+        passages.up_s[:, len(fixed) + len(extra) :],
     )
+
+
+def _climb(peak_c: FloatArray, start_c: FloatArray, judged: BoolArray) -> FloatArray | None:
+    """Temperatures at which channels are compared in time: of the climb that all channels on the work share."""
+    if not judged.any():
+        return None
+    top = float(peak_c[judged].min()) - 10.0  # K below the lowest peak, where every channel still climbs
+    low = max(LAG_FROM_C, float(start_c[judged].max()) + 10.0)
+    return np.linspace(low, top, LAG_LEVELS) if top - low >= LAG_CLIMB_K else None
+
+
+def _seconds_per_kelvin(passages: Crossings, plan: Plan, start_c: FloatArray) -> FloatArray:
+    """For each fixed level, the seconds by which its upward passage moves for one kelvin (rows, levels)."""
+    count = 3 * len(plan.levels)
+    before, at, after = (passages.up_s[:, i:count:3] for i in range(3))
+    both = (after - before) / (2 * NEAR_K)
+    missing = np.isnan(both) & ~np.isnan(at)
+    if not missing.any():
+        return both
+    # a level close to the start or to the peak has one neighbour only; with neither it is a climb of a few kelvin in all
+    one = np.where(np.isnan(after), at - before, after - at) / NEAR_K
+    begin = passages.begin_s[:, None]
+    whole = (at - begin) / np.maximum(np.array(plan.levels) - start_c[:, None], 0.5)
+    return np.where(missing, np.where(np.isnan(one), whole, one), both)
 
 
 def _peaks(traces: Traces, noise_k: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

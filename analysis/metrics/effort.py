@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.metrics.basis import Basis
-from analysis.metrics.crossings import crossings
 from analysis.metrics.plan import COOLING_FRACTIONS, FULL_POWER, HIGH_RAMP, HOLD_S, LOW_RAMP, parameters
 from analysis.metrics.segments import duty_of, holds, setpoint_of
+from analysis.metrics.sensors import NO_CLIMB
 from analysis.metrics.sheet import Sheet
 from analysis.metrics.traces import FloatArray, median
 
@@ -20,7 +20,6 @@ _NO_DUTY = "no heater duty in the log"
 _NO_SETPOINT = "no set point in the log"
 COLD_C = 40.0  # °C: a start below it may stand for the room, within the few kelvin the cooling fit can bear
 HOLD_BLOCKS = 6  # the 60 s in 10 s blocks: heater cycles of a few seconds are averaged within a block
-LAG_LEVELS = 8  # temperatures at which channels and set point are compared in time
 
 
 def add_effort(sheet: Sheet, b: Basis) -> None:
@@ -105,7 +104,7 @@ def _full_power_ramps(sheet: Sheet, b: Basis, duty: FloatArray | None) -> None:
         low_k, high_k = b.per_kelvin(low), b.per_kelvin(high)
         e = b.errors
         u = (slope / time) * e.expanded(
-            low_k - high_k, low_k * e.share(low) - high_k * e.share(high), e.random * np.sqrt(low_k**2 + high_k**2)
+            low_k - high_k, low_k * b.share(low) - high_k * b.share(high), e.random * np.sqrt(low_k**2 + high_k**2)
         )
         sheet.channels(
             name,
@@ -134,28 +133,30 @@ def _cooling_constant(sheet: Sheet, b: Basis, setpoint: FloatArray | None, duty:
             return
         ambient = start
         note = "room temperature taken from the cold start"
-    t, v = b.traces.t, b.traces.v
     height = b.peak_c - ambient
     top, bottom = (ambient + f * height for f in COOLING_FRACTIONS)
-    later = t[None, :] >= b.peak_end_s[:, None]
+    start = int(np.searchsorted(b.traces.t, b.peak_end_s.min()))  # what comes before has no part in it
+    t, v = b.traces.t[start:], b.traces.v[:, start:]
+    later = t >= b.peak_end_s[:, None]
     with np.errstate(invalid="ignore"):
         gone = later & (v < bottom[:, None])
         inside = later & (v <= top[:, None])
     reached = np.asarray(gone.any(axis=1))
     # up to the first sample below the lower bound; what comes after (door shut again) is another story
-    inside &= np.arange(len(t))[None, :] < np.where(reached, gone.argmax(axis=1), 0)[:, None]
-    inside &= b.traces.present
+    inside &= np.arange(len(t)) < np.where(reached, gone.argmax(axis=1), 0)[:, None]
+    inside &= b.traces.present[:, start:]
     count = inside.sum(axis=1)
     heated = np.zeros(b.traces.rows, dtype=bool)
     if duty is not None:
-        heated = np.asarray((inside & (duty > 0.02)[None, :]).any(axis=1))  # 2 %: one count of a coarse drive
-        note = f"{note}; door state not recorded" if note else "door state not recorded"
+        heated = np.asarray((inside & (duty[start:] > 0.02)).any(axis=1))  # 2 %: one count of a coarse drive
+        said = "door state not recorded"
     elif setpoint is not None:
         with np.errstate(invalid="ignore"):
-            heated = np.asarray((inside & (setpoint[None, :] > v)).any(axis=1))
-        note = f"{note}; heater taken as off: set point below the channel" if note else "heater taken as off"
+            heated = np.asarray((inside & (setpoint[start:] > v)).any(axis=1))
+        said = "heater taken as off: set point below the channel"
     else:
-        note = f"{note}; heater taken as off: not logged" if note else "heater taken as off: not logged"
+        said = "heater taken as off: not logged"
+    note = f"{note}; {said}" if note else said
     sound = reached & (count >= 5) & ~heated
     tau = _log_fit(t, v, inside, ambient)
     tau = np.where(sound & (tau > 0), tau, np.nan)
@@ -197,20 +198,10 @@ def _setpoint_lag(sheet: Sheet, b: Basis, setpoint: FloatArray | None) -> None:
         reason = _NO_SETPOINT if setpoint is None else "no channel on the work"
         sheet.run(name, _NONE, None, None, "not evaluated", reason)
         return
-    top = min(float(np.nanmax(setpoint)), float(b.peak_c[rows].min()))
-    low = max(float(median(b.start_c)), float(setpoint[np.isfinite(setpoint)][0])) + 20.0
-    if top - low < 50.0:  # K: less of a climb gives no delay worth naming
-        reason = f"less than 50 K between {low:.0f} and {top:.0f} °C to compare on"
-        sheet.run(name, _NONE, None, None, "not evaluated", reason)
+    if b.lag_levels is None:
+        sheet.run(name, _NONE, None, None, "not evaluated", NO_CLIMB)
         return
-    levels = np.linspace(low, top - 5.0, LAG_LEVELS)
-    t = b.traces.t
-    trace = np.vstack((b.traces.v[rows], setpoint))
-    seen = np.isfinite(setpoint)
-    first = np.append(b.traces.first[rows], int(seen.argmax()))
-    last = np.append(b.traces.last[rows], len(t) - 1 - int(seen[::-1].argmax()))
-    up = crossings(t, trace, np.broadcast_to(levels, (len(trace), LAG_LEVELS)), first, last).up_s
-    lag = up[:-1] - up[-1]
+    lag = b.lag_up_s[rows] - _first_passages(b.traces.t, setpoint, b.lag_levels)
     use = np.isfinite(lag).all(axis=0)
     if use.sum() < 3:
         sheet.run(name, _NONE, None, None, "not evaluated", "the set point does not ramp through three temperatures")
@@ -221,6 +212,19 @@ def _setpoint_lag(sheet: Sheet, b: Basis, setpoint: FloatArray | None) -> None:
     u = 2.0 * float(scatter.std(ddof=1)) / float(use.sum()) ** 0.5
     note = f"of {b.traces.names[rows[worst]]}, median over {int(use.sum())} temperatures"
     sheet.run(name, _NONE, float(lags[worst]), u, "ok", note)
+
+
+def _first_passages(t: FloatArray, trace: FloatArray, levels: FloatArray) -> FloatArray:
+    """First upward passages of rising levels by one trace [s], NaN where it never gets there or starts above."""
+    seen = np.isfinite(trace)
+    t, trace = t[seen], trace[seen]
+    highest = np.maximum.accumulate(trace)
+    i = np.searchsorted(highest, levels)
+    found = (i > 0) & (i < len(t))
+    i = np.clip(i, 1, len(t) - 1)
+    v0, v1 = trace[i - 1], trace[i]
+    part = np.where(v1 > v0, (levels - v0) / np.where(v1 > v0, v1 - v0, 1.0), 0.0)
+    return np.where(found, t[i - 1] + part * (t[i] - t[i - 1]), np.nan)
 
 
 def _overshoot(sheet: Sheet, b: Basis, setpoint: FloatArray | None) -> None:

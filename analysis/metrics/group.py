@@ -70,7 +70,7 @@ def _at_soak_end(sheet: Sheet, b: Basis, rows, high: float) -> None:
         sheet.run("spread_end_of_soak_c", text, None, None, "not evaluated", reason)
         return
     low, top = rows[values.argmin()], rows[values.argmax()]
-    part_at = b.errors.share(high)
+    part_at = b.share(high)
     share = float(part_at[low]), float(part_at[top])
     sheet.run("spread_end_of_soak_c", text, float(values.max() - values.min()), 2.0 * _pair(b, low, top, share))
 
@@ -84,7 +84,7 @@ def _melt_lag(sheet: Sheet, b: Basis, rows, level: float, text: str) -> None:
         return
     first, last = rows[up.argmin()], rows[up.argmax()]
     worth = b.per_kelvin(level)
-    e, share = b.errors, b.errors.share(level)
+    e, share = b.errors, b.share(level)
     own = sum(
         float((worth[row] ** 2) * (e.offset_own[row] ** 2 + (e.grow_own[row] * share[row]) ** 2 + e.random[row] ** 2))
         for row in (first, last)

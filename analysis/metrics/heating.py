@@ -122,7 +122,7 @@ def _between(b: Basis, low: float, high: float) -> tuple[FloatArray, FloatArray]
     low_k, high_k = b.per_kelvin(low), b.per_kelvin(high)
     u = e.expanded(
         low_k - high_k,
-        low_k * e.share(low) - high_k * e.share(high),
+        low_k * b.share(low) - high_k * b.share(high),
         e.random * np.sqrt(low_k**2 + high_k**2),
     )
     return np.where(time > 0, time, np.nan), u
@@ -147,7 +147,7 @@ def _ramps_up(sheet: Sheet, b: Basis) -> None:
             slope = (b.peak_c - low) / time
             u = e.expanded(
                 (1.0 - slope * low_k) / time,
-                (1.0 - slope * low_k * e.share(low)) / time,
+                (1.0 - slope * low_k * b.share(low)) / time,
                 np.sqrt((1.0 + (slope * low_k) ** 2) * e.random**2 + (slope * b.peak_time_u) ** 2) / time,
             )
             absent, incomplete = _absent(b, low), _gap(b, b.up(low), b.peak_s, _cut(b))
@@ -197,7 +197,7 @@ def _to_peak(sheet: Sheet, b: Basis) -> None:
         low_k = np.where(at_start, (after - b.traces.t[b.traces.first]) / (2 * NEAR_K), low_k)
         low_k = np.where(np.isnan(low_k), 0.0, low_k)
         e = b.errors
-        u = e.expanded(low_k, low_k * e.share(start), np.sqrt((low_k * e.random) ** 2 + b.peak_time_u**2))
+        u = e.expanded(low_k, low_k * b.share(start), np.sqrt((low_k * e.random) ** 2 + b.peak_time_u**2))
 
         def note(row: int, warm=warm, start=start) -> str | None:
             if not warm[row]:
@@ -258,7 +258,7 @@ def _cooling(sheet: Sheet, b: Basis) -> None:
         worth = np.where(np.isnan(worth), 1.0 / rate, worth)
         u = e.expanded(
             (1.0 - rate * worth) / time,
-            (1.0 - rate * worth * e.share(level)) / time,
+            (1.0 - rate * worth * b.share(level)) / time,
             np.sqrt((1.0 + (rate * worth) ** 2) * e.random**2 + (rate * b.peak_time_u) ** 2) / time,
         )
         hot = b.passages.ends_above[:, b.column[level]]

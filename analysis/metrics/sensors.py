@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.metrics.basis import Basis
-from analysis.metrics.crossings import crossings
+from analysis.metrics.basis import LAG_CLIMB_K, LAG_LEVELS, Basis
 from analysis.metrics.plan import parameters
 from analysis.metrics.sheet import Sheet
 from analysis.metrics.traces import FloatArray, median
 
 _NONE = parameters()
+NO_CLIMB = f"the channels share less than {LAG_CLIMB_K:g} K of climb to compare on"
 COLD_START_C = 35.0  # °C: warmer than any workshop; with a known room, COLD_OVER_ROOM_K above it
 COLD_OVER_ROOM_K = 8.0  # K: a rack that has come down to this holds no gradient worth a kelvin between channels
-LAG_LEVELS = 8
-LAG_FROM_C = 60.0  # °C: below it a ramp has not settled
 MOVING_C_PER_S = 0.5  # °C/s: a group that moves this fast cannot repeat values by being at rest
 MOVING_S = 20.0  # s of such movement needed
 
@@ -68,15 +66,10 @@ def _lag(sheet: Sheet, b: Basis) -> None:
     if len(rows) < 2:
         sheet.declined(name, _NONE, "no other channel on the work to compare with")
         return
-    top = float(b.peak_c[rows].min()) - 10.0
-    low = max(LAG_FROM_C, float(b.start_c[rows].max()) + 10.0)
-    if top - low < 50.0:
-        sheet.declined(name, _NONE, f"less than 50 K of common climb ({low:.0f} to {top:.0f} °C) to compare on")
+    if b.lag_levels is None:
+        sheet.declined(name, _NONE, NO_CLIMB)
         return
-    levels = np.linspace(low, top, LAG_LEVELS)
-    tr = b.traces
-    up = crossings(tr.t, tr.v, np.broadcast_to(levels, (tr.rows, LAG_LEVELS)), tr.first, tr.last).up_s
-    lag = up - _median_of_others(up, rows)
+    lag = b.lag_up_s - _median_of_others(b.lag_up_s, rows)
     value = median(lag, axis=1)
     u = 2.0 * lag.std(axis=1, ddof=1) / LAG_LEVELS**0.5
     sheet.channels(name, _NONE, value, u, absent=("not evaluated", "the channel does not climb with its group"))
