@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 
 from analysis.evaluate import RULES_VERSION, evaluate
 from analysis.results import Context, Evaluation
+from analysis.store.comparable import Key, Memory, groups, history_before, values_of
 from analysis.store.contexts import context_for, contexts_for
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from analysis.checks.history import History
     from ingest.archive import Archive
     from ingest.archive.connection import Connection
     from ingest.recording import Recording
@@ -23,7 +25,7 @@ def evaluate_and_write(con: Connection, run_id: int, recording: Recording) -> Ev
     """Evaluate a run by the windows of today and store the result, inside the caller's transaction."""
     from ingest.archive.derived import write_evaluation
 
-    evaluation = evaluate(recording, context_for(con, run_id))
+    evaluation = evaluate(recording, context_for(con, run_id), history_before(con, run_id))
     write_evaluation(con, run_id, evaluation)
     return evaluation
 
@@ -38,20 +40,22 @@ def reevaluate(
 ) -> int:
     """Evaluate stored runs again (None: all), by the rules of today; returns how many.
 
-    By the windows of today too, unless `keep_windows`. `workers` processes share the work; writing stays in this one.
-    `progress(done, total)` is called after each transaction.
+    By the windows of today too, unless `keep_windows`. Runs are taken in the order they were made, as each is compared
+    with the comparable runs before it. Groups of comparable runs are independent: `workers` processes share them;
+    reading and writing stay in this one. `progress(done, total)` is called after each transaction.
     """
     from ingest.archive.derived import write_evaluations
-    from ingest.archive.runs import run_ids as every_run
 
     with archive.connect() as con:
-        wanted = every_run(con) if run_ids is None else sorted({int(x) for x in run_ids})
+        every = groups(con)
+    wanted = every if run_ids is None else [item for item in every if item[0] in {int(x) for x in run_ids}]
+    whole = len(wanted) == len(every)  # then every run's predecessors pass by here before it
     done = 0
     with _Pool(workers) as pool:
         for start in range(0, len(wanted), RUNS_PER_TRANSACTION):
             part = wanted[start : start + RUNS_PER_TRANSACTION]
             with archive.connect() as con:
-                work = _load(con, part, keep_windows)
+                work = _load(con, part, keep_windows, whole)
             results = pool.evaluate(work)
             with archive.transaction() as con:
                 write_evaluations(con, results)
@@ -85,22 +89,21 @@ def rejudge(archive: Archive, run_ids: Sequence[int] | None = None) -> pd.DataFr
     """
     import pandas as pd
 
-    from ingest.archive.runs import run_ids as every_run
-
     rows = []
     with archive.connect() as con:
-        wanted = every_run(con) if run_ids is None else sorted({int(x) for x in run_ids})
+        every = groups(con)
         stored = {
             row[0]: row[1:]
             for row in con.execute(
                 "SELECT run_id, verdict, limiting_metric, limiting_margin FROM evaluation"
             ).fetchall()
         }
+    wanted = every if run_ids is None else [item for item in every if item[0] in {int(x) for x in run_ids}]
+    memory = Memory()
     for start in range(0, len(wanted), RUNS_PER_TRANSACTION):
         with archive.connect() as con:
-            work = _load(con, wanted[start : start + RUNS_PER_TRANSACTION], keep_windows=False)
-        for run_id, recording, context in work:
-            new = evaluate(recording, context)
+            work = _load(con, wanted[start : start + RUNS_PER_TRANSACTION], False, len(wanted) == len(every))
+        for run_id, new in _evaluate_part(work, memory)[0]:
             verdict, metric, margin = stored.get(run_id, (None, None, None))
             new_metric = new.limiting.limit.metric if new.limiting else None
             if (verdict, metric) != (new.verdict, new_metric):
@@ -121,43 +124,62 @@ def rejudge(archive: Archive, run_ids: Sequence[int] | None = None) -> pd.DataFr
     )
 
 
-Work = list[tuple[int, "Recording", Context]]
+# run number, recording, context, group, and the usual of the runs before where it comes from the archive
+Item = tuple[int, "Recording", Context, "Key | None", "History | None"]
 
 
-def _load(con: Connection, run_ids: Sequence[int], keep_windows: bool) -> Work:
+def _load(con: Connection, part: Sequence[tuple[int, Key | None]], keep_windows: bool, whole: bool) -> list[Item]:
+    """What evaluating these runs takes. Unless `whole`, what was usual before each run is read from the archive."""
     from ingest.archive.runs import load_recordings
 
-    contexts = dict(contexts_for(con, run_ids, keep_windows=keep_windows))
-    return [(run_id, recording, contexts[run_id]) for run_id, recording in load_recordings(con, run_ids)]
+    ids = [run for run, _ in part]
+    contexts = dict(contexts_for(con, ids, keep_windows=keep_windows))
+    recordings = dict(load_recordings(con, ids))
+    return [
+        (run, recordings[run], contexts[run], key if whole else None, None if whole else history_before(con, run))
+        for run, key in part
+    ]
 
 
-def _evaluate_part(work: Work) -> list[tuple[int, Evaluation]]:
-    return [(run_id, evaluate(recording, context)) for run_id, recording, context in work]
+def _evaluate_part(work: list[Item], memory: Memory) -> tuple[list[tuple[int, Evaluation]], Memory]:
+    """Evaluates in the order given; returns the memory as well, as it may have been filled in another process."""
+    results = []
+    for run_id, recording, context, key, history in work:
+        evaluation = evaluate(recording, context, history or memory.history(key))
+        memory.add(key, values_of(recording, evaluation))
+        results.append((run_id, evaluation))
+    return results, memory
 
 
 class _Pool:
-    """Evaluates in this process, or shares the work between several started afresh (a fork would copy open locks)."""
+    """Evaluates in this process, or shares groups between several started afresh (a fork would copy open locks)."""
 
     def __init__(self, workers: int) -> None:
-        self._workers = workers
+        self._memories = [Memory() for _ in range(max(workers, 1))]
+        self._share: dict[Key, int] = {}  # group -> the worker's share it belongs to
         self._pool = None
 
     def __enter__(self) -> _Pool:
-        if self._workers > 1:
+        if len(self._memories) > 1:
             import multiprocessing
             from concurrent.futures import ProcessPoolExecutor
 
-            self._pool = ProcessPoolExecutor(self._workers, mp_context=multiprocessing.get_context("spawn"))
+            self._pool = ProcessPoolExecutor(len(self._memories), mp_context=multiprocessing.get_context("spawn"))
         return self
 
     def __exit__(self, *_: object) -> None:
         if self._pool is not None:
             self._pool.shutdown()
 
-    def evaluate(self, work: Work) -> list[tuple[int, Evaluation]]:
-        """Results in the order of the work."""
-        if self._pool is None:
-            return _evaluate_part(work)
-        size = max(len(work) // (self._workers * 4), 1)
-        parts = [work[i : i + size] for i in range(0, len(work), size)]
-        return [result for part in self._pool.map(_evaluate_part, parts) for result in part]
+    def evaluate(self, work: list[Item]) -> list[tuple[int, Evaluation]]:
+        """Results of all the work; those of one group in its order."""
+        shares: list[list[Item]] = [[] for _ in self._memories]
+        for item in work:
+            # a group stays with the share it was first given, the emptiest one; runs without a group go anywhere
+            key = item[3]
+            emptiest = min(range(len(shares)), key=lambda i: len(shares[i]))
+            shares[emptiest if key is None else self._share.setdefault(key, emptiest)].append(item)
+        run = map if self._pool is None else self._pool.map
+        done = list(run(_evaluate_part, shares, self._memories))
+        self._memories = [memory for _, memory in done]
+        return [result for results, _ in done for result in results]

@@ -238,3 +238,29 @@ def test_context_knows_idle_time_and_placements(shop):
     assert context.idle_s == pytest.approx(1800 - first.duration_s)
     assert context.placements == {"tc1": ("centre", "solder")}
     assert (context.control_channel, context.alloy, context.liquidus_c) == ("tc1", "SAC305", 217.0)
+
+
+def test_usual_of_earlier_runs_is_the_checks_own_and_reevaluating_gives_the_same(shop):
+    from analysis.checks.history import build_history
+    from analysis.store.comparable import history_before, usual_of
+
+    archive, oven, paste, _ = shop
+    runs = []
+    for day in range(8):
+        recording = bake(day, start=START + timedelta(days=day))
+        runs.append(put(archive, recording, oven=oven, paste=paste, setpoint_hash="abc"))
+    with archive.connect() as con:
+        assert history_before(con, runs[4]) is None  # four earlier runs are too few
+        found = history_before(con, runs[7])
+    frame = archive.read("SELECT * FROM metric_long WHERE run IN (SELECT unnest(?::INTEGER[]))", [runs[:7]])
+    assert found == build_history(frame)
+    assert found.n == 7
+    assert usual_of([]) is None
+    everything = "SELECT run_id, code, channel_no, state, evidence FROM finding_row ORDER BY ALL"
+    before = archive.read(everything)
+    store.reevaluate(archive)  # all runs, in order, from memory
+    assert archive.read(everything).equals(before)
+    store.reevaluate(archive, runs[5:])  # some runs, from the archive
+    assert archive.read(everything).equals(before)
+    store.reevaluate(archive, workers=2)
+    assert archive.read(everything).equals(before)
