@@ -10,21 +10,25 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from ingest.alloys import KNOWN_ALLOYS, alloy_in
 from ingest.archive import Archive, ArchiveError, Connection
 from ingest.archive import reference as known
-from ingest.archive.fields import checked
+from ingest.archive.fields import checked, may_replace
 from ingest.archive.runs import load_recording, run_fields, set_run_field
 from ingest.import_result import ImportOptions, ImportResult
 from ingest.importing import Progress, import_paths
 from ingest.keeping import AfterStore
 from ingest.known_names import look_up
 from ingest.members import MEMBER_MARK, find_files
+from ingest.profiles import UNNAMED
 from ingest.recording import Notice
 from ingest.sheet import Row, Sheet, read_sheet
+
+FILL_AT_ONCE = 40  # logs looked at in one opening of the archive
 
 
 def import_with_sheet(
@@ -55,22 +59,24 @@ def import_with_sheet(
     else:
         with archive.transaction() as con:
             plan.prepare(con, add=True)
-    unsaid = [Notice("sheet_columns", f"columns of {sheet.name} left out: {', '.join(sheet.unknown_columns)}")]
+    unsaid: list[Notice] = []
+    if sheet.unknown_columns:
+        unsaid = [Notice("sheet_columns", f"columns of {sheet.name} left out: {', '.join(sheet.unknown_columns)}")]
     real_sheet = Path(sheet_path).resolve()
 
     def options_for(path: Path, name: str) -> ImportOptions | None:
         return None if path.resolve() == real_sheet else plan.options_for(name)
 
-    for result in import_paths(archive, paths, options, after_store, options_for=options_for):
-        row = plan.row_for(result.file)
-        if row is not None and result.status == "duplicate" and not options.dry_run:
-            result = _fill(archive, result, plan.of_row[row.line], after_store)
-        result = replace(result, warnings=(*result.warnings, *plan.said(row), *unsaid))
-        if sheet.unknown_columns:
+    results = import_paths(archive, paths, options, after_store, options_for=options_for)
+    while some := list(islice(results, FILL_AT_ONCE)):
+        if not options.dry_run:
+            some = _filled(archive, some, plan, after_store)
+        for result in some:
+            result = replace(result, warnings=(*result.warnings, *plan.said(plan.row_for(result.file)), *unsaid))
             unsaid = []
-        if progress is not None:
-            progress(result)
-        yield result
+            if progress is not None:
+                progress(result)
+            yield result
     for row in plan.refused():
         yield ImportResult(row.file, "", "rejected", f"row {row.line} of {sheet.name}: {row.problem}")
     for row in plan.without_file():
@@ -244,46 +250,70 @@ def _jar(con: Connection, row: Row, paste: str, add: bool) -> str | None:
     return label
 
 
-def _fill(
-    archive: Archive, result: ImportResult, options: ImportOptions, after_store: AfterStore | None
-) -> ImportResult:
-    """Give the runs of a log that was stored already what the sheet says and nobody typed."""
-    filled: list[str] = []
-    with archive.transaction() as con:
-        given = look_up(con, options, archive.zone)
-        values: dict[str, Any] = {
-            "oven": given.oven_id,
-            "board": given.board_id,
-            "paste": given.paste_id,
-            "jar": given.jar_id,
-            "kind": options.kind,
-            "orientation": options.orientation,
-            "note": options.note,
+def _filled(
+    archive: Archive, results: list[ImportResult], plan: _Plan, after_store: AfterStore | None
+) -> list[ImportResult]:
+    """Give the runs of logs that were stored already what the sheet says and nobody typed."""
+    wanted: dict[int, ImportOptions] = {}
+    for i, result in enumerate(results):
+        row = plan.row_for(result.file) if result.status == "duplicate" else None
+        if row is not None:
+            wanted[i] = plan.of_row[row.line]
+    if not wanted:
+        return results
+    with archive.connect() as con:
+        missing = {i for i, options in wanted.items() if any(_lacking(con, results[i], options, archive.zone).values())}
+    out = list(results)
+    for i in sorted(missing):
+        with archive.transaction() as con:
+            filled: list[str] = []
+            for run, values in _lacking(con, results[i], wanted[i], archive.zone).items():
+                why = "metadata sheet"
+                unnamed = values.pop("unnamed_profile", None)
+                if unnamed is not None:
+                    known.name_profile(con, unnamed, wanted[i].profile or "", wanted[i].who, why)
+                    filled.append("name of the profile")
+                set_now = [
+                    f for f, v in values.items() if set_run_field(con, run, f, v, "imported", wanted[i].who, why)
+                ]
+                if set_now and after_store is not None:
+                    after_store(con, run, load_recording(con, run))
+                filled += [name for name in set_now if name not in filled]
+        if filled:
+            said = Notice("metadata_filled", f"the sheet filled in: {', '.join(filled)}")
+            out[i] = replace(results[i], warnings=(*results[i].warnings, said))
+    return out
+
+
+def _lacking(con: Connection, result: ImportResult, options: ImportOptions, zone: str) -> dict[int, dict[str, Any]]:
+    """By run: the values of the sheet that differ from what is known and may replace it."""
+    given = look_up(con, options, zone)
+    values: dict[str, Any] = {
+        "oven": given.oven_id,
+        "board": given.board_id,
+        "paste": given.paste_id,
+        "jar": given.jar_id,
+        "kind": options.kind,
+        "orientation": options.orientation,
+        "note": options.note,
+    }
+    out: dict[int, dict[str, Any]] = {}
+    for run in result.runs:
+        if run.run is None:
+            continue
+        before = run_fields(con, run.run)
+        own = dict(values)
+        if "profile" not in before and options.profile:  # else it was recognised by its set points
+            own["profile"] = known.find_profile(con, options.profile)
+        elif options.profile and known.get_profile(con, before["profile"].value)["name"].startswith(UNNAMED):
+            own["unnamed_profile"] = before["profile"].value
+        if "started_at" not in before and len(result.runs) == 1:
+            own["started_at"] = given.started_at
+        out[run.run] = {
+            name: value
+            for name, value in own.items()
+            if value is not None
+            and (name not in before or checked(name, before[name].value) != checked(name, value))
+            and may_replace("imported", before[name].origin if name in before else None)
         }
-        if options.profile:
-            profile_id = known.find_profile(con, options.profile)
-            values["profile"] = profile_id if profile_id is not None else known.add_profile(con, options.profile)
-        for run in result.runs:
-            if run.run is None:
-                continue
-            before = run_fields(con, run.run)
-            if "profile" in before:  # recognised by its set points
-                values.pop("profile", None)
-            if "started_at" not in before and given.started_at is not None and len(result.runs) == 1:
-                values["started_at"] = given.started_at
-            changed: list[str] = []
-            for name, value in values.items():
-                same = name in before and checked(name, before[name].value) == checked(name, value)
-                if (
-                    value is not None
-                    and not same
-                    and set_run_field(con, run.run, name, value, "imported", options.who, "metadata sheet")
-                ):
-                    changed.append(name)
-            if changed and after_store is not None:
-                after_store(con, run.run, load_recording(con, run.run))
-            filled += [name for name in changed if name not in filled]
-    if not filled:
-        return result
-    said = f"the sheet filled in: {', '.join(filled)}"
-    return replace(result, warnings=(*result.warnings, Notice("metadata_filled", said)))
+    return out

@@ -45,7 +45,7 @@ def setpoint_table(recording: Recording) -> Table:
         return ()
     interval = float(np.median(np.diff(t)))
     t, v = _without_idle(t, v)
-    corners = _corners(t, v, interval)
+    corners = _simplified(_corners(t, v, interval), interval)
     if len(corners) > 1 and abs(corners[-1][1] - corners[-2][1]) <= CORNER_TOLERANCE_C / 2:
         corners = corners[:-1]
     origin = corners[0][0]
@@ -92,13 +92,13 @@ def same_profile(one: Sequence[Corner], other: Sequence[Corner], interval_s: flo
     return ramp_agrees and _close(_from_second(one), _from_second(other), slack)
 
 
-def stopped_early(table: Sequence[Corner], whole: Sequence[Corner], interval_s: float = 1.0) -> bool:
-    """True when `table` is the beginning of `whole`: its corners (three at least) are the first ones of `whole`, but for
-    a last one, where the log stopped, that lies on the next piece (within 2 °C) before that piece ends."""
-    if 3 <= len(table) < len(whole) and same_profile(table, whole[: len(table)], interval_s):
+def stopped_early(table: Sequence[Corner], whole: Sequence[Corner], interval_s: float = 1.0, least: int = 3) -> bool:
+    """True when `table` is the beginning of `whole`: its corners (`least` or more) are the first ones of `whole`, but
+    for a last one, where the log stopped, that lies on the next piece (within 2 °C) before that piece ends."""
+    if least <= len(table) < len(whole) and same_profile(table, whole[: len(table)], interval_s):
         return True
     shared = len(table) - 1
-    if not 3 <= shared < len(whole) or not same_profile(table[:shared], whole[:shared], interval_s):
+    if not least <= shared < len(whole) or not same_profile(table[:shared], whole[:shared], interval_s):
         return False
     late = table[shared - 1][0] - whole[shared - 1][0]
     (at, value), (begin, low), (end, high) = table[-1], whole[shared - 1], whole[shared]
@@ -165,6 +165,32 @@ def _corners(t: FloatArray, v: FloatArray, interval: float) -> list[tuple[float,
         corners.append(corner or (float(t[here]), float(v[here])))
         k += 1
     return corners
+
+
+def _simplified(corners: list[tuple[float, float]], interval: float) -> list[tuple[float, float]]:
+    """Without corners that rounding and sampling made: off the chord of their neighbours by no more than the corner
+    tolerance [°C], or by no more than one sample interval in time."""
+    corners = list(corners)
+    while len(corners) > 2:
+        off = [_off_chord(corners[k - 1], corners[k], corners[k + 1], interval) for k in range(1, len(corners) - 1)]
+        least = int(np.argmin(off))
+        if off[least] > 1:
+            break
+        del corners[least + 1]
+    return corners
+
+
+def _off_chord(
+    left: tuple[float, float], corner: tuple[float, float], right: tuple[float, float], interval: float
+) -> float:
+    """How far a corner is off its neighbours' chord, in tolerances: the smaller of the way in °C and the way in time."""
+    (t0, v0), (t, v), (t1, v1) = left, corner, right
+    ways = [np.inf]
+    if t1 > t0:
+        ways.append(abs(v - (v0 + (v1 - v0) * (t - t0) / (t1 - t0))) / CORNER_TOLERANCE_C)
+    if min(v0, v1) <= v <= max(v0, v1) and v1 != v0:
+        ways.append(abs(t - (t0 + (t1 - t0) * (v - v0) / (v1 - v0))) / interval)
+    return float(min(ways))
 
 
 def _split(t: FloatArray, v: FloatArray) -> list[int]:

@@ -157,6 +157,7 @@ def test_logs_that_are_stored_already_get_what_the_sheet_adds_and_keep_what_was_
     assert "metadata_filled" in {w.code for w in results["a.csv"].warnings}
     a = runs(archive)["a.csv"]
     assert (a["oven"], a["board"], a["paste"]) == ("Typed oven", "Heron", "Alder SAC305 T4")
+    assert a["profile"] == "lead-free A"  # known by its set points before, without a name
     assert str(a["started_at"]) == "2023-04-01 07:00:00"
     assert sorted(judged) == [1, 2, 3]
     judged.clear()
