@@ -14,12 +14,14 @@ from ingest.reading import faults
 from ingest.reading.clock import Clock, find_clock, settle_clock
 from ingest.reading.columns import Plan, Planned, plan_columns
 from ingest.reading.decode import Decoded
-from ingest.reading.dialect import find_dialect
+from ingest.reading.dialect import find_dialect, unframed
 from ingest.reading.layout import fingerprint, plain, remembered_answers
+from ingest.reading.long_layout import to_wide
 from ingest.reading.physics import HEATED_C
 from ingest.reading.preamble import Preamble, read_preamble
 from ingest.reading.repair import UNSET_BEFORE, Timeline, repair
 from ingest.reading.runs import Split, split_runs
+from ingest.reading.serial_text import json_lines, serial_table
 from ingest.reading.stamps import zone_hours
 from ingest.reading.table import Table, build_table
 from ingest.recording import (
@@ -46,14 +48,17 @@ def read_text(
     metadata: dict[str, str],
     notices: tuple[Notice, ...],
 ) -> Reading:
-    lines = decoded.text.split("\n")
+    text = decoded.text
+    if text.lstrip()[:1] in ("[", "{"):
+        text = json_lines(text) or text
+    lines = text.split("\n")
     head = tuple(ln[:200] for ln in lines[: 4 * HEAD_LINES] if ln.strip())[:HEAD_LINES]
     said = list(notices + decoded.notices)
 
     def refuse(reason: str) -> Reading:
         return Reading("rejected", reason, notices=tuple(said), metadata=metadata, head=head)
 
-    table = _table_of(lines, decoded.text.endswith("\n"))
+    table = _table_of(lines, text.endswith("\n"))
     if isinstance(table, str):
         return refuse(table)
     said += table.notices
@@ -115,13 +120,17 @@ def _table_of(lines: Sequence[str], ends_cleanly: bool) -> Table | str:
     filled = sum(1 for ln in lines if ln.strip())
     if filled == 0:
         return "empty"
+    serial = serial_table(lines, ends_cleanly)
+    if serial is not None:
+        return to_wide(serial)
+    lines = unframed(lines)
     dialect = find_dialect(lines)
     table = build_table(lines, dialect, ends_cleanly) if dialect is not None else None
     if table is None:
         return "no table of numbers found" if filled > 2 else "only a header or a single line"
     if table.rows < 5:
         return f"too few samples to be a run ({table.rows})"
-    return table
+    return to_wide(table)
 
 
 def _clock_form(table: Table, found) -> str:

@@ -10,6 +10,8 @@ import re
 from functools import lru_cache
 from typing import Literal
 
+from ingest.reading.folding import fold
+
 CellKind = Literal["number", "stamp", "empty", "fault", "word", "damaged"]
 FaultKind = Literal["open", "short", "out_of_range", "fault"]
 
@@ -73,7 +75,6 @@ _NAN_WORDS = re.compile(r"^(?:err|error|fault|fail|e)[\s:_#-]?(?:0x)?[0-9a-f]{1,
 @lru_cache(maxsize=8192)
 def fault_kind(text: str) -> FaultKind | None:
     """Kind of a fault marker written as text, or None when the text is no known marker."""
-    from ingest.reading.words import fold
 
     key = fold(text.strip().strip("\"'<>[]()!").strip()) or text.strip()
     if key in _OPEN:

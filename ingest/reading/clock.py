@@ -70,7 +70,7 @@ def find_clock(table: Table) -> Found:
     indexes: list[tuple[float, int]] = []
     for i, column in enumerate(table.columns):
         says = name_says(column.name)
-        timely = bool({"time", "date"} & set(says.kinds[:1])) or column.name.strip() in ("t", "T")
+        timely = bool({"time", "date"} & set(says.kinds[: 1 if i else None])) or column.name.strip() in ("t", "T")
         unit = unit_of(column.unit or says.unit) if (column.unit or says.unit) else None
         if column.numbers is None:
             stamps = parse_stamps(column.cells)
@@ -115,7 +115,7 @@ def find_clock(table: Table) -> Found:
             if score < 0:
                 counters.append((0.1, i))
         elif timely or (unit and unit.kind == "time") or (i == 0 and not says.kinds):
-            if says.kinds and says.kinds[0] not in ("time", "date") and not (unit and unit.kind == "time"):
+            if says.kinds and not timely and not (unit and unit.kind == "time"):
                 continue
             counters.append((abs(score) + 2.0 * timely + 1.5 * bool(unit and unit.kind == "time") + 0.5 * (i == 0), i))
     if found.wall is None and dates and clocks:
@@ -290,7 +290,7 @@ def _counter(
     says = name_says(column.name)
     label = unit_of(column.unit or says.unit) if (column.unit or says.unit) else None
     symbol = label.symbol if label is not None and label.kind == "time" else pre.time_unit
-    if symbol is None and says.kinds[:1] == ("time",):
+    if symbol is None and "time" in says.kinds:
         symbol = _unit_by_word(says.word)
     answered = answers.get("time_unit")
     if answered:
@@ -314,7 +314,7 @@ def _counter(
             return
         clock.questions.append(_time_question(column.name, rise, step, ranked, symbol))
         return
-    sure = table.named and says.kinds[:1] in (("time",),) or column.name.strip() in ("t", "T")
+    sure = table.named and "time" in says.kinds or column.name.strip() in ("t", "T")
     best, runner = ranked[0], ranked[1]
     counter_like = step == 1.0 and bool((raw[np.isfinite(raw)] == np.floor(raw[np.isfinite(raw)])).all())
     if counter_like and not sure:

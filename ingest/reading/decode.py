@@ -19,6 +19,7 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from ingest.reading.words import is_known_word
 from ingest.recording import Notice
 
 MAX_BYTES = 64 * 2**20  # a week at 1 s with eight channels is 40 MB; more is not a run log
@@ -231,11 +232,7 @@ def _single_byte(data: bytes) -> tuple[str | None, str, list[Notice]]:
     return data.decode(best, errors="replace"), best, []
 
 
-_TRADE = re.compile(
-    "°[CFK]|° ?[CFK]\\b|温度|时间|時間|设定|設定|время|темп|мощн|µs|Kühl|Fühler|Mitte|Lüfter|Größe|über|Führ|prüf|Tür|größe|durée|température|écoul"
-    "|médio|média|décalé|Durée|Température|średni|upłyn|zadan|grzał|złącz|próbk|Börv|värde|värme|Värme|tillst|Ärvärde|período|potência|puissance|número|Größ|höhe|Über|zurück|è|é",
-    re.I,
-)
+_HIGH_WORD = re.compile(r"[^\W\d_]*[^\x00-\x7f\W\d_][^\W\d_]*")
 
 
 def _looks_like_names(text: str, page: str) -> float:
@@ -245,7 +242,13 @@ def _looks_like_names(text: str, page: str) -> float:
         return 0.0
     expected = _EXPECTED.get(page)
     fits = sum(c in expected for c in high) if expected else 0.5 * sum(c.isalpha() or c in "°℃" for c in high)
-    return fits / len(high) + min(1.0, 0.3 * len(_TRADE.findall(text)))
+    return fits / len(high) + min(1.0, 0.3 * _known_words(text))
+
+
+def _known_words(text: str) -> int:
+    """How many words with non-ASCII letters, and degree signs before a unit letter, the vocabulary knows."""
+    words = set(_HIGH_WORD.findall(text))
+    return sum(1 for w in words if is_known_word(w)) + (1 if re.search(r"° ?[CFK]\b|℃|℉", text) else 0)
 
 
 _ANSI = re.compile("\x1b\\[[0-9;?]*[A-Za-z]")

@@ -15,11 +15,12 @@ from dataclasses import dataclass, field
 
 from ingest.reading.cells import STAMP, kind_of
 from ingest.reading.dialect import Dialect, split
+from ingest.reading.keys import MARK as _MARK
+from ingest.reading.keys import is_known_key
 from ingest.reading.units import is_stamp_format, is_unit
 from ingest.reading.words import name_says
 from ingest.recording import Notice, Question
 
-_MARK = re.compile(r"^\s*(?:#+|//+|%+|!+|\*+|>+|--+\s|rem\s|[;'](?=\s*[^\W\d]))\s*", re.I)
 _RULE = re.compile(r"^[\s\-=+|:_*#~.,;]+$")
 
 
@@ -49,7 +50,7 @@ def read_header(above: Sequence[str], delimiter: str, width: int, decimal: str) 
     found: list[tuple[int, list[str], str]] = []
     for index in range(len(above) - 1, max(-1, len(above) - 12), -1):
         line = above[index]
-        if not line.strip() or _RULE.match(line):
+        if not line.strip() or _RULE.match(line) or _states_a_key(line):
             continue
         cells = _cells(line, delimiter, width)
         if cells is None:
@@ -64,10 +65,11 @@ def read_header(above: Sequence[str], delimiter: str, width: int, decimal: str) 
     units = [""] * width
     used = 0
     if _is_units(found[0][1]) and len(found) > 1:
-        units = _pad(found[0][1], width)
+        if len(found[0][1]) == width:  # fewer: which column lacks one cannot be told
+            units = found[0][1]
         used = 1
     index, names, raw = found[used]
-    if not _is_names(names, decimal):
+    if not _is_names(names, decimal) or _is_pair(names):
         return None
     first = index
     if used + 1 < len(found):
@@ -81,6 +83,13 @@ def read_header(above: Sequence[str], delimiter: str, width: int, decimal: str) 
     if used == 0 and _is_units(names) and not any(name_says(n).kinds for n in names):
         return None
     return Header(_unique(names), [u if is_unit(u) else "" for u in _pad(units, len(names))], first, raw)
+
+
+def is_header_again(header: Header, before: Header | None, width: int) -> bool:
+    """True when words in mid-file are a header: names seen before, or as many as the cells and mostly known words."""
+    if before is not None and len(set(header.names) & set(before.names)) >= 2:
+        return True
+    return len(header.names) == width and width >= 3 and _named_share(header.names) >= 0.6
 
 
 def _cells(line: str, delimiter: str, width: int) -> list[str] | None:
@@ -104,7 +113,7 @@ def _cells(line: str, delimiter: str, width: int) -> list[str] | None:
         if len(cells) == width and any(cells):
             return cells
     for cells in tries:
-        if width >= 3 and len(cells) >= 2 and width / 2 <= len(cells) <= width + 3 and _named_share(cells) >= 0.5:
+        if width >= 3 and len(cells) >= 3 and width / 2 <= len(cells) <= width + 3 and _named_share(cells) >= 0.6:
             return cells
     return None
 
@@ -137,6 +146,20 @@ def _is_names(cells: Sequence[str], decimal: str) -> bool:
     return kinds[0] in ("word", "fault") and (
         numbers <= words or all(c.isdigit() and len(c) <= 3 for c, k in zip(cells, kinds, strict=True) if k == "number")
     )
+
+
+_KEY = re.compile(r"^([^\W\d][^:=,;\t|]{0,40}?)\s*(?::(?!\d)|=)")
+
+
+def _states_a_key(line: str) -> bool:
+    """True for a preamble line with a key everybody knows ("Firmware: 2.1")."""
+    m = _KEY.match(_MARK.sub("", line, count=1).strip())
+    return bool(m) and is_known_key(m.group(1))
+
+
+def _is_pair(cells: Sequence[str]) -> bool:
+    """True for a `key, value` line that happens to be as wide as a table of two columns."""
+    return len(cells) == 2 and is_known_key(cells[0]) and not set(name_says(cells[0]).kinds) & {"time", "date", "index"}
 
 
 def _is_group(group: Sequence[str], names: Sequence[str]) -> bool:

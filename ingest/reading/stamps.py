@@ -14,7 +14,7 @@ from datetime import date
 
 import numpy as np
 
-from ingest.reading.words import fold
+from ingest.reading.folding import fold
 from ingest.recording import FloatArray
 
 DAY_S = 86400.0

@@ -21,7 +21,7 @@ import numpy as np
 
 from ingest.reading.cells import fault_kind, kind_of, to_number, unit_in_cell
 from ingest.reading.dialect import Dialect, split
-from ingest.reading.header import Header, fit_header, read_header
+from ingest.reading.header import Header, fit_header, is_header_again, read_header
 from ingest.recording import FloatArray, Notice, Question
 
 
@@ -143,7 +143,7 @@ def _short_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Ta
     if len(block) < 3:
         return None
     text = "\n".join(block)
-    if '"' in text or "\0" in text or (delimiter == "|" and text[:1] == "|"):
+    if '"' in text or "\0" in text:
         return None
     rows = [ln.split() for ln in block] if delimiter == " " else [ln.split(delimiter) for ln in block]
     if any(len(r) != width for r in rows):
@@ -269,6 +269,8 @@ def _long_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Tab
             if not blocks or pending:
                 width = len(cells)
                 header = read_header(pending, delimiter, width, decimal) if pending else None
+                if header is not None and blocks and not is_header_again(header, blocks[-1].header, width):
+                    header = None
                 if not blocks or header is not None:
                     blocks.append(_Block(header, pending[: header.first] if header else pending))
                 else:

@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 
+from ingest.reading.folding import fold
 from ingest.recording import FloatArray
 
 Kind = Literal["temperature", "time", "fraction", "voltage", "raw", "other"]
@@ -29,7 +30,7 @@ class Unit:
 
     @property
     def text(self) -> str:
-        return self.symbol if self.scale == 1.0 else f"{self.scale:g} {self.symbol}"
+        return self.symbol if self.scale == 1.0 or self.kind != "temperature" else f"{self.scale:g} {self.symbol}"
 
     def to_celsius(self, raw: FloatArray) -> FloatArray:
         """Numbers of this unit in °C. NaN stays NaN."""
@@ -45,48 +46,72 @@ CELSIUS, FAHRENHEIT, KELVIN = Unit("temperature", "°C"), Unit("temperature", "�
 SECONDS = {"us": 1e-6, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0, "0.1 s": 0.1, "0.01 s": 0.01}
 
 _TEMPERATURE = {
-    "°C": "c degc celsius centigrade gradc grad grd gradcelsius degcelsius oc degreesc degreescelsius degreec grc gradosc gradicelsius"
-    " stopniec stc graderc graderc cels degrec degresc degresceelsius grausc graden deg degrees ° °c *c 'c ?c \ufffdc a°c \u0192c gradic ^c ~c c° °cels",
-    "°F": "f degf fahrenheit gradf degfahrenheit of degreesf degreesfahrenheit °f *f 'f ?f \ufffdf a°f f° ^f ~f gradosf",
+    "°C": (
+        "c degc celsius centigrade gradc grad grd gradcelsius degcelsius oc degreesc degreescelsius degreec grc gradosc "
+        "gradicelsius stopniec stc graderc cels degrec degresc degrescelsius grausc graden deg degrees ° °c *c 'c ?c "
+        "\ufffdc a°c \u0192c gradic ^c ~c c° °cels gradosc. degcel"
+    ),
+    "°F": (
+        "f degf fahrenheit gradf degfahrenheit of degreesf degreesfahrenheit degreef °f *f 'f ?f \ufffdf a°f f° ^f ~f "
+        "gradosf degresf"
+    ),
     "K": "k kelvin degk °k",
 }
 _TIME = {
     "us": "us usec usecs microsec microsecond microseconds micros mikrosekunden",
-    "ms": "ms msec msecs millisec millisecs millisecond milliseconds millis millisekunden millisecondes milisegundos millisecondi millisekunder",
-    "s": 's sec secs second seconds sek sekunde sekunden seconde secondes segundo segundos secondi secondo sekunder sekundy sekund seconden seg " с сек 秒',
+    "ms": (
+        "ms msec msecs millisec millisecs millisecond milliseconds millis millisekunden millisecondes milisegundos "
+        "millisecondi millisekunder milisekundy"
+    ),
+    "s": (
+        "s sec secs second seconds sek sekunde sekunden seconde secondes segundo segundos secondi secondo sekunder "
+        "sekundy sekund seconden seg \" с сек 秒"
+    ),
     "min": "min mins minute minutes minuten minutos minuti minuto minuty minut minuter 分 мин",
     "h": "h hr hrs hour hours std stunde stunden heure heures hora horas ore ora uur godz timmar",
     "d": "d day days tage",
     "0.1 s": "ds 0.1s 1/10s 100ms zehntelsekunden tenths deciseconds",
     "0.01 s": "cs 0.01s 1/100s 10ms centiseconds",
 }
-_OTHER: dict[str, tuple[Kind, str, float]] = {
-    "%": ("fraction", "%", 0.01), "percent": ("fraction", "%", 0.01), "pct": ("fraction", "%", 0.01), "prozent": ("fraction", "%", 0.01),
-    "procent": ("fraction", "%", 0.01), "%duty": ("fraction", "%", 0.01), "pourcent": ("fraction", "%", 0.01),
-    "‰": ("fraction", "‰", 0.001), "0-1": ("fraction", "0-1", 1.0), "0..1": ("fraction", "0-1", 1.0),
-    "0-100": ("fraction", "%", 0.01), "0..100": ("fraction", "%", 0.01),
-    "0-255": ("fraction", "0-255", 1 / 255), "0..255": ("fraction", "0-255", 1 / 255), "/255": ("fraction", "0-255", 1 / 255),
-    "0-1023": ("fraction", "0-1023", 1 / 1023),
-    "mv": ("voltage", "mV", 1.0), "millivolt": ("voltage", "mV", 1.0), "uv": ("voltage", "uV", 1.0), "v": ("voltage", "V", 1.0), "volt": ("voltage", "V", 1.0),
-    "counts": ("raw", "counts", 1.0), "count": ("raw", "counts", 1.0), "adc": ("raw", "counts", 1.0), "raw": ("raw", "counts", 1.0), "lsb": ("raw", "counts", 1.0),
-    "digits": ("raw", "counts", 1.0), "bits": ("raw", "counts", 1.0), "cts": ("raw", "counts", 1.0),
-    "w": ("other", "W", 1.0), "watt": ("other", "W", 1.0), "watts": ("other", "W", 1.0), "kw": ("other", "kW", 1.0), "a": ("other", "A", 1.0), "ma": ("other", "mA", 1.0),
-    "°c/s": ("other", "°C/s", 1.0), "c/s": ("other", "°C/s", 1.0), "k/s": ("other", "°C/s", 1.0), "°c/min": ("other", "°C/min", 1.0),
-    "rpm": ("other", "rpm", 1.0), "%rh": ("other", "%RH", 1.0), "rh": ("other", "%RH", 1.0), "hpa": ("other", "hPa", 1.0), "ppm": ("other", "ppm", 1.0),
-    "hz": ("other", "Hz", 1.0), "kwh": ("other", "kWh", 1.0), "wh": ("other", "Wh", 1.0), "mm/s": ("other", "mm/s", 1.0), "dk": ("other", "K", 1.0), "bar": ("other", "bar", 1.0),
-}  # fmt: skip
+# kind, symbol, worth of one step, texts
+_OTHER: tuple[tuple[Kind, str, float, str], ...] = (
+    ("fraction", "%", 0.01, "% percent pct prozent procent %duty pourcent 0-100 0..100 %out %power procentowo"),
+    ("fraction", "‰", 0.001, "‰ promille permille"),
+    ("fraction", "0-1", 1.0, "0-1 0..1 0.0-1.0"),
+    ("fraction", "0-255", 1 / 255, "0-255 0..255 /255"),
+    ("fraction", "0-1023", 1 / 1023, "0-1023 0..1023 /1023"),
+    ("voltage", "mV", 1.0, "mv millivolt"),
+    ("voltage", "uV", 1.0, "uv microvolt"),
+    ("voltage", "V", 1.0, "v volt volts"),
+    ("raw", "counts", 1.0, "counts count adc raw lsb digits bits cts adu"),
+    ("other", "W", 1.0, "w watt watts"),
+    ("other", "kW", 1.0, "kw"),
+    ("other", "A", 1.0, "a ampere"),
+    ("other", "mA", 1.0, "ma"),
+    ("other", "°C/s", 1.0, "°c/s c/s k/s degc/s °c/sec °cs-1"),
+    ("other", "°C/min", 1.0, "°c/min k/min c/min"),
+    ("other", "rpm", 1.0, "rpm u/min 1/min"),
+    ("other", "%RH", 1.0, "%rh rh %rf %r.f. %hr"),
+    ("other", "hPa", 1.0, "hpa mbar"),
+    ("other", "bar", 1.0, "bar"),
+    ("other", "ppm", 1.0, "ppm"),
+    ("other", "Hz", 1.0, "hz"),
+    ("other", "kWh", 1.0, "kwh wh"),
+    ("other", "mm/s", 1.0, "mm/s cm/min m/min"),
+    ("other", "K", 1.0, "dk"),
+    ("temperature", "°C", 0.1, "d°c dc° decic d°cels"),
+    ("temperature", "°C", 0.01, "c°c centic"),
+    ("temperature", "°C", 0.001, "m°c millic"),
+    ("temperature", "°F", 0.1, "d°f"),
+)
 
 _TABLE: dict[str, Unit] = {}
 for _symbol, _names in _TEMPERATURE.items():
-    for _n in _names.split():
-        _TABLE[_n] = Unit("temperature", _symbol)
+    _TABLE |= {_n: Unit("temperature", _symbol) for _n in _names.split()}
 for _symbol, _names in _TIME.items():
-    for _n in _names.split():
-        _TABLE[_n] = Unit("time", _symbol)
-for _n, (_kind, _symbol, _scale) in _OTHER.items():
-    _TABLE[_n] = Unit(_kind, _symbol, _scale)
-_TABLE |= {"c°c": Unit("temperature", "°C", 0.01), "d°c": Unit("temperature", "°C", 0.1), "dc°": Unit("temperature", "°C", 0.1), "m°c": Unit("temperature", "°C", 0.001),
-           "d°f": Unit("temperature", "°F", 0.1), "decic": Unit("temperature", "°C", 0.1), "centic": Unit("temperature", "°C", 0.01), "millic": Unit("temperature", "°C", 0.001), "dk°": KELVIN}  # fmt: skip
+    _TABLE |= {_n: Unit("time", _symbol) for _n in _names.split()}
+for _kind, _symbol, _scale, _names in _OTHER:
+    _TABLE |= {_n: Unit(_kind, _symbol, _scale) for _n in _names.split()}
 
 _FACTOR_FIRST = re.compile(r"^(?:x|\*)?(0[.,]\d+|1/\d+|1e-\d)[x*]?(.+)$")
 _FACTOR_LAST = re.compile(r"^(.+?)[x*/](10|100|4|16|1000)$")
@@ -102,7 +127,6 @@ _FORMATS = re.compile(
 @lru_cache(maxsize=4096)
 def unit_of(text: str) -> Unit | None:
     """The unit a text means, or None."""
-    from ingest.reading.words import fold
 
     key = (
         fold(text.strip().strip('()[]{}"').strip().rstrip(".")).replace(" ", "").replace("\u00a0", "").replace("_", "")
