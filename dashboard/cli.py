@@ -27,7 +27,7 @@ from dashboard.commands import (
     show,
     standing,
 )
-from dashboard.commands.output import DONE, INTERRUPTED, Refusal, trouble
+from dashboard.commands.output import DONE, INTERRUPTED, Refusal, is_interrupt, trouble
 
 SUMMARY = """Run-log archive for small reflow ovens: store each bake's log, see whether it met
 the window, and by how much.
@@ -78,13 +78,11 @@ class Commands(TyperGroup):
         try:
             status = super().main(*args, standalone_mode=False, **extra)
             sys.stdout.flush()
-        except Exception as problem:
+        except (Exception, KeyboardInterrupt) as problem:
             status = self._explain(problem)
-        except KeyboardInterrupt:
-            status = INTERRUPTED
         sys.exit(status if isinstance(status, int) else DONE)
 
-    def _explain(self, problem: Exception) -> int:
+    def _explain(self, problem: BaseException) -> int:
         if isinstance(problem, Refusal):
             trouble(str(problem))
             return problem.status
@@ -94,8 +92,8 @@ class Commands(TyperGroup):
             text = problem.format_message().rstrip()
             trouble(f"{text}{'' if text.endswith(('.', '?')) else '.'} Help: {command} --help")
             return problem.exit_code
-        if isinstance(problem, typer.Abort):
-            trouble("stopped.")
+        if isinstance(problem, typer.Abort) or is_interrupt(problem):
+            trouble("stopped; nothing half-done is left in the archive.")
             return INTERRUPTED
         if isinstance(problem, BrokenPipeError):
             _close_quietly()
@@ -117,7 +115,7 @@ class Commands(TyperGroup):
         return 1
 
 
-def _is_archive_error(problem: Exception) -> bool:
+def _is_archive_error(problem: BaseException) -> bool:
     """Without importing the archive (and pandas with it) for a command that never needed it."""
     module = sys.modules.get("ingest.archive")
     return module is not None and isinstance(problem, module.ArchiveError)

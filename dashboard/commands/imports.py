@@ -17,6 +17,7 @@ from dashboard.commands.output import (
     INTERRUPTED,
     Json,
     Refusal,
+    is_interrupt,
     print_json,
     progress_bar,
     say,
@@ -222,13 +223,13 @@ def show_results(
                 counts[result.status] += 1
                 if step is not None:
                     step(words.import_counts(counts), len(done), max(total, len(done)))
-    except KeyboardInterrupt:
-        interrupted = True
-    except Exception:
-        # What is in before the trouble is said before the trouble is.
-        if done:
-            _report(done, evaluations, as_json, dry_run)
-        raise
+    except (Exception, KeyboardInterrupt) as problem:
+        interrupted = is_interrupt(problem)
+        if not interrupted:
+            # What is in before the trouble is said before the trouble is.
+            if done:
+                _report(done, evaluations, as_json, dry_run)
+            raise
     _report(done, evaluations, as_json, dry_run)
     if interrupted:
         trouble(
@@ -247,7 +248,7 @@ def say_result(result: ImportResult, evaluations: Evaluations, *, dangers: bool 
     if dangers:
         _say_dangers(result, evaluations)
     item = result.to_json()
-    say(words.import_sentence(item))
+    say(words.import_sentence({**item, "file": words.short_path(item["file"])}))
     for summary in _fresh(result, evaluations):
         say(f"Run {summary['run']}: {words.verdict_sentence(summary)}", bold=True, indent=2)
     for run in item["runs"]:

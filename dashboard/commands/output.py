@@ -36,6 +36,13 @@ class Refusal(Exception):
         self.status = status
 
 
+def is_interrupt(problem: BaseException) -> bool:
+    """True for Ctrl-C, also when it struck inside a query: DuckDB then raises an error of its own."""
+    return isinstance(problem, KeyboardInterrupt) or (
+        isinstance(problem, RuntimeError) and "interrupted" in str(problem).lower()
+    )
+
+
 def wrong_usage(text: str) -> Refusal:
     return Refusal(text, WRONG_USAGE)
 
@@ -87,16 +94,21 @@ def heading(text: str) -> None:
 
 
 def table(
-    columns: Sequence[str], rows: Iterable[Sequence[object]], *, right: Sequence[str] = (), indent: int = 0
+    columns: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    *,
+    right: Sequence[str] = (),
+    whole: Sequence[str] = (),
+    indent: int = 0,
 ) -> None:
-    """A table without lines, in the order given; columns named in `right` are aligned to the right."""
+    """A table without lines, in the order given. Columns in `right` stand to the right, those in `whole` are never broken."""
     from rich.padding import Padding
     from rich.table import Table
     from rich.text import Text
 
     drawn = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold", show_edge=False)
     for name in columns:
-        drawn.add_column(name, justify="right" if name in right else "left", overflow="fold")
+        drawn.add_column(name, justify="right" if name in right else "left", overflow="fold", no_wrap=name in whole)
     for row in rows:
         drawn.add_row(*(Text("" if cell is None else str(cell)) for cell in row))
     console = _console(_width() or UNCUT_COLUMNS)

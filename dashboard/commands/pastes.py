@@ -281,6 +281,10 @@ def list_jars(ctx: typer.Context, as_json: Json = False) -> None:
     if not rows:
         say('No jar is recorded. Open one: ovenbook jar open J1 --paste "SAC305 (family default)" --lot L1')
         return
+    in_use: dict[str, str] = {}
+    for row in rows:
+        if not row["finished_at"]:
+            in_use.setdefault(row["paste"], row["jar"])
     table(
         ("jar", "paste", "lot", "opened", "expires", "runs", "remark"),
         [
@@ -291,7 +295,7 @@ def list_jars(ctx: typer.Context, as_json: Json = False) -> None:
                 local_text(row["opened_at"], archive.zone)[:10],
                 (row["expiry"] or "unknown")[:10],
                 row["runs"],
-                _jar_remark(row),
+                _jar_remark(row, in_use=in_use.get(row["paste"]) == row["jar"]),
             )
             for row in rows
         ],
@@ -299,14 +303,16 @@ def list_jars(ctx: typer.Context, as_json: Json = False) -> None:
     )
 
 
-def _jar_remark(jar: dict[str, Any]) -> str:
-    """What there is to say about a jar's age today."""
+def _jar_remark(jar: dict[str, Any], *, in_use: bool) -> str:
+    """What there is to say about a jar today; an earlier jar of the paste has been followed by another."""
     from datetime import UTC, datetime
 
     now = datetime.now(UTC)
     remarks: list[str] = []
     if jar["finished_at"]:
         remarks.append("finished")
+    elif not in_use:
+        remarks.append("followed by another")
     elif jar["expiry"] and datetime.fromisoformat(jar["expiry"]).date() < now.date():
         remarks.append("expired")
     elif jar["opened_at"] and jar["open_life_days"]:

@@ -67,9 +67,11 @@ def list_runs(
             for row in rows
         ],
         right=("run",),
+        whole=("run", "started", "verdict", "margin"),
     )
     say(words.SHORT_FORMS)
-    say(f"{words.counted(len(rows), 'run')}. Times in {archive.zone}. One in detail: ovenbook show {rows[0]['run']}")
+    zone = archive.zone.removeprefix("Etc/")
+    say(f"{words.counted(len(rows), 'run')}. Times in {zone}. One in detail: ovenbook show {rows[0]['run']}")
 
 
 def _margin(row: dict[str, Any]) -> str:

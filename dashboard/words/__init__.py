@@ -20,6 +20,7 @@ from dashboard.words.imports import (
     import_counts,
     import_sentence,
     question_text,
+    short_path,
     understood_lines,
 )
 from dashboard.words.limits import (
@@ -100,6 +101,7 @@ __all__ = [
     "quantity_text",
     "question_text",
     "short_margin",
+    "short_path",
     "short_verdict",
     "shown_unit",
     "source_text",

@@ -16,6 +16,17 @@ STATUS_WORDS = {
 }
 
 
+def short_path(path: str, longest: int = 48) -> str:
+    """A path as given, or its last parts behind an ellipsis when it is long; the file's name is always whole."""
+    if len(path) <= longest:
+        return path
+    *folders, name = path.replace("\\", "/").split("/")
+    kept = name
+    while folders and len(kept) + len(folders[-1]) + 3 <= longest:
+        kept = f"{folders.pop()}/{kept}"
+    return f"…/{kept}"
+
+
 def import_sentence(item: Mapping[str, Any]) -> str:
     """What became of one log, from its item of `import --json`."""
     status, name = item["status"], item["file"]

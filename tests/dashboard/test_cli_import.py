@@ -43,7 +43,7 @@ def test_one_log_from_command_to_verdict(shop: Shop) -> None:
     log = shop.write("bake.csv", straight_log())
     said = shop("import", log, "--paste", PASTE)
     assert said.status == 0, said.err
-    assert "bake.csv: stored as run 1." in said.out
+    assert "bake.csv: stored as run 1." in " ".join(said.out.split())
     assert "Run 1: " in said.out
     assert any(
         word in said.out for word in ("Meets the window", "Fails the window", "Too close to call", "Not evaluated")

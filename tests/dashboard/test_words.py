@@ -86,7 +86,9 @@ def test_numbers_have_a_true_minus_and_no_minus_zero(value: float, places: int, 
 def test_value_with_uncertainty_and_unit() -> None:
     assert words.quantity_text("peak_c", 238.24, 5.06, "°C") == "238.2 ± 5.1 °C"
     assert words.quantity_text("hold_duty", 0.4126, None, "1") == "41.3 %"
-    assert words.quantity_text("time_above_liquidus_s", 104.52, 10.84, "s") == "105 ± 11 s"  # two figures, JCGM 100, 7.2.6
+    assert (
+        words.quantity_text("time_above_liquidus_s", 104.52, 10.84, "s") == "105 ± 11 s"
+    )  # two figures, JCGM 100, 7.2.6
     assert words.quantity_text("peak_c", None, None, "°C") == ""
 
 
@@ -201,3 +203,9 @@ def test_no_word_the_trade_does_not_use() -> None:
 def test_margins_in_tables_are_signed() -> None:
     assert words.short_margin("peak_c", 7.04, "°C") == "+7.0 K peak"
     assert words.short_margin("time_above_liquidus_s", -12.0, "s") == "−12.0 s TAL"
+
+
+def test_long_paths_keep_the_name() -> None:
+    assert words.short_path("logs/bake.csv") == "logs/bake.csv"
+    assert words.short_path("/a/very/long/way/to/the/folder/logs/bake.csv", 25) == "…/folder/logs/bake.csv"
+    assert words.short_path("x/" + "n" * 60 + ".csv", 25) == "…/" + "n" * 60 + ".csv"
