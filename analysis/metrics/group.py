@@ -17,14 +17,14 @@ def add_group(sheet: Sheet, b: Basis) -> None:
     rows = np.flatnonzero(b.judged)
     if len(rows) < 2:
         sheet.run("spread_at_peak_c", _NONE, None, None, "not evaluated", _ALONE)
-        for _, high, _ in b.plan.soaks:
-            sheet.run("spread_end_of_soak_c", parameters(high_c=high), None, None, "not evaluated", _ALONE)
+        for _, text in b.plan.soak_ends:
+            sheet.run("spread_end_of_soak_c", text, None, None, "not evaluated", _ALONE)
         for _, text in b.plan.liquidus:
             sheet.run("melt_lag_s", text, None, None, "not evaluated", _ALONE)
         return
     _at_peak(sheet, b, rows)
-    for _, high, _ in b.plan.soaks:
-        _at_soak_end(sheet, b, rows, high)
+    for high, text in b.plan.soak_ends:
+        _at_soak_end(sheet, b, rows, high, text)
     for level, text in b.plan.liquidus:
         _melt_lag(sheet, b, rows, level, text)
     if not b.plan.liquidus:
@@ -52,8 +52,7 @@ def _at_peak(sheet: Sheet, b: Basis, rows) -> None:
         sheet.run("spread_at_peak_c", _NONE, spread, u)
 
 
-def _at_soak_end(sheet: Sheet, b: Basis, rows, high: float) -> None:
-    text = parameters(high_c=high)
+def _at_soak_end(sheet: Sheet, b: Basis, rows, high: float, text: str) -> None:
     up = b.up(high)[rows]
     missing = np.isnan(up)
     if missing.any():

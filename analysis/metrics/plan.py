@@ -57,6 +57,7 @@ class Plan:
 
     liquidus: tuple[tuple[float, str], ...]
     soaks: tuple[tuple[float, float, str], ...]
+    soak_ends: tuple[tuple[float, str], ...]
     ramp_means: tuple[tuple[float, float | None, str], ...]  # to None: the peak
     ramp_windows: tuple[tuple[float, str], ...]
     starts: tuple[tuple[float, str], ...]
@@ -83,6 +84,7 @@ def _plan(asked: tuple[tuple[str, str], ...], liquidus_c: float | None, classifi
     near: dict[str, tuple[float | None, float, str]] = {}
     cool_windows: dict[str, tuple[float, str]] = {}
     cools: dict[str, tuple[float, str]] = {}
+    ends: dict[str, tuple[float, str]] = {}
     unknown: list[tuple[str, str, str]] = []
 
     def soak(low: float, high: float) -> None:
@@ -111,7 +113,7 @@ def _plan(asked: tuple[tuple[str, str], ...], liquidus_c: float | None, classifi
             elif metric == "soak_time_s":
                 soak(float(p["low_c"]), float(p["high_c"]))
             elif metric == "spread_end_of_soak_c":
-                pass  # computed for every soak's end; checked below
+                ends[text] = (float(p["high_c"]), text)
             elif metric == "ramp_up_mean_c_per_s":
                 ramp(float(p["from_c"]), None if p["to_c"] == "peak" else float(p["to_c"]))
             elif metric == "ramp_up_max_c_per_s":
@@ -135,16 +137,21 @@ def _plan(asked: tuple[tuple[str, str], ...], liquidus_c: float | None, classifi
     starts.setdefault(text, (START_C, text))
     for _, high, _ in tuple(soaks.values()):
         ramp(high, None)
+        text = parameters(high_c=high)
+        ends[text] = (high, text)
     near_peak(None, BELOW_PEAK_K)
     for value in _present(classification_c):
         near_peak(value, BELOW_PEAK_K)
 
     levels = {x for x, _ in liquidus.values()} | {x for low, high, _ in soaks.values() for x in (low, high)}
     levels |= {x for low, high, _ in ramps.values() for x in (low, high) if x is not None}
-    levels |= {x for x, _ in starts.values()} | {x for x, _ in cools.values()} | {*LOW_RAMP, *HIGH_RAMP}
+    for group in (starts, cools, ends):
+        levels |= {x for x, _ in group.values()}
+    levels |= {*LOW_RAMP, *HIGH_RAMP}
     return Plan(
         tuple(liquidus.values()),
         tuple(soaks.values()),
+        tuple(ends.values()),
         tuple(ramps.values()),
         tuple(windows.values()),
         tuple(starts.values()),

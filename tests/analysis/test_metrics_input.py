@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import numpy as np
@@ -13,6 +14,7 @@ from profiles import context, exact_recording, lines, recording, temperature, va
 
 from analysis.metrics import measure
 from analysis.quantities import QUANTITIES
+from analysis.results import Limit
 from ingest.recording import Channel
 
 WHOLE = [(0, 30), (120, 150), (200, 200), (230, 245), (260, 245), (320, 100), (400, 45)]
@@ -157,6 +159,32 @@ def test_a_dip_of_less_than_a_kelvin_is_no_interruption():
         value_of(measure(recording(t, temperature("tc1", deeper)), context()), "time_above_liquidus_intervals").value
         == 2
     )
+
+
+def test_every_quantity_of_the_table_is_measured_and_nothing_else():
+    t, v = curve()
+    sp = Channel("set", "setpoint", "°C", v)
+    duty = Channel("heater", "duty", "%", np.where(t < 230, 1.0, 0.0))
+    metrics = measure(recording(t, temperature("tc1", v), temperature("tc2", v - 2), sp, duty), context())
+    assert {m.metric for m in metrics} == set(QUANTITIES)
+    for m in metrics:
+        quantity = QUANTITIES[m.metric]
+        assert (m.channel is not None) == quantity.per_channel
+        assert m.unit == quantity.unit
+        if m.status == "ok":
+            assert set(json.loads(m.parameters)) == set(quantity.parameters), m.metric
+            assert quantity.plausible[0] <= m.value <= quantity.plausible[1], m.metric
+
+
+def test_a_limit_with_parameters_nobody_understands_is_reported():
+    asked = (Limit("soak_time_s", '{"from":150}', 60.0, 120.0, "s", "paste", "a sheet", "1", 1),)
+    t, v = curve()
+    found = [
+        m for m in measure(recording(t, temperature("tc1", v)), context(limits=asked)) if m.parameters == '{"from":150}'
+    ]
+    assert [(m.status, m.reason) for m in found] == [
+        ("not evaluated", 'the limit\'s parameters {"from":150} do not define soak_time_s')
+    ]
 
 
 values = st.floats(-50, 400, width=32) | st.just(float("nan"))
