@@ -14,8 +14,9 @@ from ingest.keeping import AfterStore, Incoming, keep
 from ingest.known_names import OptionsError, look_up
 from ingest.layout_memory import find_layout, remembered, set_answers
 from ingest.metadata import seen_in_log
-from ingest.reading import READER_VERSION, read_log
+from ingest.reading import READER_VERSION
 from ingest.recording import LayoutFound, Notice, Question, Reading
+from ingest.understanding import understand
 
 Reread = Callable[[LogRow, bytes], Reading]
 
@@ -173,7 +174,7 @@ def _finish(
 def _read(
     archive: Archive, row: LogRow, data: bytes, answers: Mapping[str, str], layouts: list[LayoutFound]
 ) -> Reading:
-    return read_log(data, row.file_name, answers=answers, layouts=layouts, zone=archive.zone)[0]
+    return understand(data, row.file_name, answers, layouts, archive.zone)
 
 
 def _options(row: LogRow) -> ImportOptions:

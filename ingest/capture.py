@@ -23,8 +23,8 @@ from ingest.import_result import ImportOptions, ImportResult
 from ingest.importing import import_bytes
 from ingest.keeping import AfterStore
 from ingest.layout_memory import remembered
-from ingest.reading import read_log
 from ingest.recording import LayoutFound, Recording
+from ingest.understanding import understand
 
 if TYPE_CHECKING:
     import serial
@@ -191,10 +191,8 @@ def _said(tail: bytes, chunk: bytes) -> list[bytes]:
 
 def _is_cold_again(path: Path, layouts: list[LayoutFound], zone: str) -> bool:
     """True when the log so far reads without a question, was hot, and all its judged channels are cold now."""
-    readings = read_log(path.read_bytes(), path.name, layouts=layouts, zone=zone)
-    if len(readings) != 1 or readings[0].status != "read":
-        return False
-    return ended_cold(readings[0].recordings[-1])
+    reading = understand(path.read_bytes(), path.name, {}, layouts, zone)
+    return reading.status == "read" and ended_cold(reading.recordings[-1])
 
 
 def ended_cold(recording: Recording) -> bool:

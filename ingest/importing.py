@@ -31,8 +31,8 @@ from ingest.keeping import AfterStore, Existing, Incoming, existing_logs, keep, 
 from ingest.known_names import Given, OptionsError, look_up
 from ingest.layout_memory import remembered
 from ingest.members import find_files, is_archive_file, members
-from ingest.reading import read_log
 from ingest.recording import LayoutFound, Notice, Reading
+from ingest.understanding import understand
 
 __all__ = [
     "ChannelResult",
@@ -220,10 +220,7 @@ class _Taking:
     def _read(self, log: Incoming, layouts: Sequence[LayoutFound]) -> Reading:
         if log.problem is not None:
             return Reading("rejected", log.problem)
-        readings = read_log(log.data, log.name, answers=log.options.answers, layouts=layouts, zone=self.archive.zone)
-        if len(readings) != 1:
-            return Reading("rejected", "the file holds several logs packed in a way that is not known: unpack it first")
-        return readings[0]
+        return understand(log.data, log.name, log.options.answers, layouts, self.archive.zone)
 
     def _store(
         self,

@@ -105,6 +105,9 @@ def keep(
             )
         runs = tuple(describe_run(None, recording, None) for recording in recordings)
         return replace(result, status="stored", reason="dry run: nothing was stored", warnings=notices, runs=runs)
+    if reading.status == "held" and reading.reason is None:
+        reading = replace(reading, reason="it must be asked: " + " ".join(q.text for q in reading.questions))
+        result = replace(result, reason=reading.reason)
     if con is None:
         return replace(result, status=reading.status)
     entry = _entry(log, reading, received_at, reading.notices, None)

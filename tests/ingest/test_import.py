@@ -89,7 +89,7 @@ def test_a_folder_again_stores_nothing_and_says_so_without_reading(
     def refuse(*_: object, **__: object) -> None:
         raise AssertionError("a known log was read again")
 
-    monkeypatch.setattr("ingest.importing.read_log", refuse)
+    monkeypatch.setattr("ingest.importing.understand", refuse)
     again = list(import_paths(archive, [folder]))
     assert {r.status for r in again} == {"duplicate"}
     assert [r.runs for r in again] == [r.runs for r in first]
@@ -289,6 +289,28 @@ def test_a_busy_archive_spools_the_log_and_the_next_import_stores_it(archive: Ar
     runs = archive.read("SELECT run, note, log_file FROM run_overview ORDER BY run")
     assert list(runs["log_file"]) == ["bake.csv", "next.csv"]
     assert runs["note"][0] == "from the bench"
+
+
+def test_an_error_in_the_reader_stops_no_other_log(
+    archive: Archive, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import ingest.understanding
+
+    for i in range(3):
+        (tmp_path / f"{i}.csv").write_bytes(bake(variant=i))
+    read = ingest.understanding.read_log
+
+    def fail_on_one(data: bytes, name: str, **options: object) -> object:
+        if name == "1.csv":
+            raise ZeroDivisionError("planted")
+        return read(data, name, **options)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("ingest.understanding.read_log", fail_on_one)
+    results = list(import_paths(archive, [str(tmp_path / "*.csv")]))
+    assert [r.status for r in results] == ["stored", "rejected", "stored"]
+    assert "an error in reading it, not in the log (ZeroDivisionError" in (results[1].reason or "")
+    monkeypatch.undo()
+    assert [r.status for r in import_paths(archive, [tmp_path / "1.csv"])] == ["stored"]
 
 
 def test_two_threads_importing_at_once_store_each_log_once(archive: Archive) -> None:
