@@ -44,6 +44,8 @@ def evaluate(recording: Recording, context: Context, history: History | None = N
     )
     if basis is None:
         verdict, reason = "not evaluated", "no temperature sample in the log"
+    elif not basis.judged.any() and context.limits:
+        verdict, reason = "not evaluated", "every channel is an average or measures the air: none is on the work"
     elif cut and verdict == "not evaluated" and reason and reason.startswith("the run was cut off"):
         reason = f"{cut}; no limit is broken up to there"
     return Evaluation(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ DIP_K = 1.0  # K: below liquidus by less is noise on a slow passage (three times
 HEATED_K = 30.0  # K above the start: a channel that rose less was not heated, so nothing of its peak was cut off
 COOLED_K = 10.0  # K: a run that has not come down by this much from its peak was cut off near it
 HIDING_K = 20.0  # K: a curve bridged lower than this under its peak would need 2 °C/s both ways for 10 s to hide a peak
+AIR_WORDS = frozenset({"air", "luft", "ambient", "room", "raum"})  # in a channel's name: not a joint
 LAG_LEVELS = 8
 LAG_FROM_C = 60.0  # °C: below it a ramp has not settled
 LAG_CLIMB_K = 50.0  # K: less of a common climb gives no delay worth naming
@@ -171,9 +173,7 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
         level(("near", reference, below, 1), base + u)
     level("hiding", peak_c - HIDING_K)
     level("flat", peak_c - 2.0 * noise - np.maximum(K_FACTOR * e.random, 0.05))
-    judged = ~traces.averages
-    if context.placements:
-        judged &= ~np.array([_in_air(context, name) for name in traces.names])
+    judged = ~traces.averages & ~np.array([in_air(context, name) for name in traces.names])
     lag_levels = _climb(peak_c, start_c, judged)
     common = fixed if lag_levels is None else np.concatenate((fixed, lag_levels))
     levels = np.empty((rows, len(common) + len(extra)))
@@ -256,9 +256,17 @@ def _peaks(traces: Traces, noise_k: FloatArray) -> tuple[FloatArray, FloatArray,
     return filled[r, at], t[at], t[at]
 
 
-def _in_air(context: Context, name: str) -> bool:
+def in_air(context: Context, name: str) -> bool:
+    """Whether a channel measures the air: its recorded place says so, or, with no place recorded, its own name does."""
     place = context.placements.get(name, (None, None))[0]
-    return place is not None and re.match(r"\s*(in |the |oven )*air\b", place, re.IGNORECASE) is not None
+    if place is not None:
+        return re.match(r"\s*(in |the |oven )*air\b", place, re.IGNORECASE) is not None
+    return _names_air(name)
+
+
+@lru_cache(maxsize=4096)
+def _names_air(name: str) -> bool:
+    return not AIR_WORDS.isdisjoint(re.split(r"[^a-zà-ÿ]+", name.casefold()))
 
 
 def _attachments(traces: Traces, context: Context) -> FloatArray | None:

@@ -55,7 +55,15 @@ def _gap(b: Basis, begin: FloatArray, end: FloatArray, sound=None):
 
 def _peak(sheet: Sheet, b: Basis) -> None:
     u = b.errors.expanded(1.0, 1.0, b.errors.random)
-    sheet.channels("peak_c", _NONE, b.peak_c, u, incomplete=_gap(b, *_hot_stretch(b), _cut(b)))
+
+    def note(row: int) -> str | None:
+        if b.judged[row]:
+            return None
+        if b.traces.averages[row]:
+            return "an average of other channels: shown, never judged"
+        return "measures the air: shown, not judged by limits for the work"
+
+    sheet.channels("peak_c", _NONE, b.peak_c, u, incomplete=_gap(b, *_hot_stretch(b), _cut(b)), note=note)
 
 
 def _hot_stretch(b: Basis) -> tuple[FloatArray, FloatArray]:

@@ -74,6 +74,21 @@ def test_without_a_paste_metrics_are_given_and_the_verdict_is_not():
     assert any(m.metric == "peak_c" and m.status == "ok" for m in result.metrics)
 
 
+def test_air_channels_are_told_by_their_place_or_else_by_their_name():
+    t, v = lines(GOOD, 0.5)
+    hot_air = temperature("air_c", noisy(v * 1.1, 9))
+    careful = {"tolerance_k": 1.0, "input_k": 1.0, "attachment_k": 1.0}
+    result = evaluate(recording(t, temperature("left", noisy(v, 1)), hot_air), context(limits=SAC, budget=careful))
+    assert result.verdict == "meets"
+    said = next(m for m in result.metrics if (m.metric, m.channel) == ("peak_c", 1))
+    assert (said.status, said.reason) == ("ok", "measures the air: shown, not judged by limits for the work")
+    # a recorded place stands above the name
+    placed = context(limits=SAC, budget=careful, placements={"air_c": ("board, left edge", None)})
+    assert evaluate(recording(t, temperature("left", noisy(v, 1)), hot_air), placed).verdict == "fails"
+    alone = evaluate(recording(t, hot_air), context(limits=SAC))
+    assert alone.reason == "every channel is an average or measures the air: none is on the work"
+
+
 def test_a_run_cut_off_near_its_peak_has_no_verdict_but_a_reason():
     result = evaluate(bake(end_s=255), context(limits=SAC))
     assert (result.verdict, result.complete) == ("not evaluated", False)
