@@ -59,41 +59,54 @@ def usual_of(runs: deque[Values] | tuple[Values, ...] | list[Values]) -> History
     runs = [values for values in runs if values]
     if len(runs) < MINIMUM_RUNS:
         return None
-    names = list(dict.fromkeys(key for values in runs for key in values))
+    names = sorted({key for values in runs for key in values})
     table = np.array([[values.get(key, np.nan) for key in names] for values in runs])
-    column = {key: table[:, i] for i, key in enumerate(names)}
-    found: dict[str, dict] = {metric: {} for metric in METRICS_NEEDED}
-    pairs: dict[str, dict] = {"start_temperature_c": {}, "peak_c": {}}
-    for (metric, name), values in column.items():
-        found[metric][name] = values
-    for metric, differences in pairs.items():
-        for first, second in combinations(sorted(found[metric]), 2):
-            differences[first, second] = found[metric][first] - found[metric][second]
+    column = {key: i for i, key in enumerate(names)}
+    pairs = [
+        (first, second)
+        for metric in ("start_temperature_c", "peak_c")
+        for first, second in combinations([key for key in names if key[0] == metric], 2)
+    ]
+    if pairs:
+        left, right = ([column[pair[side]] for pair in pairs] for side in (0, 1))
+        table = np.hstack((table, table[:, left] - table[:, right]))
+    usual = _typical(table)
+    singles: dict[str, dict[str, Typical]] = {metric: {} for metric in METRICS_NEEDED}
+    for (metric, name), value in zip(names, usual, strict=False):
+        if value is not None:
+            singles[metric][name] = value
+    differences: dict[str, dict[tuple[str, str], Typical]] = {"start_temperature_c": {}, "peak_c": {}}
+    for (first, second), value in zip(pairs, usual[len(names) :], strict=True):
+        if value is not None:
+            differences[first[0]][first[1], second[1]] = value
     return History(
         n=len(runs),
-        start_c=_typical(found["start_temperature_c"]),
-        start_minus_room_k=_typical(found["cold_start_minus_room_c"]),
-        peak_c=_typical(found["peak_c"]),
-        lag_s=_typical(found["channel_lag_s"]),
-        start_difference_k=_typical(pairs["start_temperature_c"]),
-        peak_difference_k=_typical(pairs["peak_c"]),
+        start_c=singles["start_temperature_c"],
+        start_minus_room_k=singles["cold_start_minus_room_c"],
+        peak_c=singles["peak_c"],
+        lag_s=singles["channel_lag_s"],
+        start_difference_k=differences["start_temperature_c"],
+        peak_difference_k=differences["peak_c"],
     )
 
 
-def _typical(columns: dict) -> dict:
-    """Median and scaled median absolute deviation of every column with enough values, all columns at once."""
-    if not columns:
-        return {}
-    table = np.stack(list(columns.values()), axis=1)
+def _typical(table: np.ndarray) -> list[Typical | None]:
+    """Median and scaled median absolute deviation of every column's finite values; None below the minimum."""
     count = np.isfinite(table).sum(axis=0)
-    enough = count >= MINIMUM_RUNS
-    if not enough.any():
-        return {}
-    centre = np.nanmedian(table[:, enough], axis=0)
-    scatter = 1.4826 * np.nanmedian(np.abs(table[:, enough] - centre), axis=0)
-    names = [name for name, k in zip(columns, enough, strict=True) if k]
-    made = (Typical(float(m), float(s), int(n)) for m, s, n in zip(centre, scatter, count[enough], strict=True))
-    return dict(zip(names, made, strict=True))
+    centre = _median(table, count)
+    scatter = 1.4826 * _median(np.abs(table - centre), count)
+    return [
+        Typical(m, s, n) if n >= MINIMUM_RUNS else None
+        for m, s, n in zip(centre.tolist(), scatter.tolist(), count.tolist(), strict=True)
+    ]
+
+
+def _median(table: np.ndarray, count: np.ndarray) -> np.ndarray:
+    """Median of each column's first `count` values in order, NaN sorted to the end; NaN for an empty column."""
+    ordered = np.sort(table, axis=0)
+    columns = np.arange(table.shape[1])
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, len(table) - 1)
+    return (ordered[low, columns] + ordered[high, columns]) / 2.0
 
 
 def values_of(recording: Recording, evaluation: Evaluation) -> Values:
