@@ -34,6 +34,14 @@ Connection = duckdb.DuckDBPyConnection
 _CONFIG: dict[str, Any] = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.002, 0.05
 
+# What a full or vanished disk looks like: in a statement, at COMMIT, and in whatever follows.
+_CANNOT_WRITE = (
+    duckdb.IOException,
+    duckdb.TransactionException,
+    duckdb.FatalException,
+    duckdb.OutOfMemoryException,
+)
+
 _open_close = threading.Lock()
 
 
@@ -69,7 +77,7 @@ def _write_lock(path: Path) -> _WriteLock:
 def one_line(error: BaseException) -> str:
     """The first line of an error's text, without DuckDB's prefix."""
     text = str(error).strip().splitlines() or [type(error).__name__]
-    return re.sub(r"^[A-Za-z ]*Error: ", "", text[0])
+    return re.sub(r"^([A-Za-z ]*Error: )+", "", text[0])
 
 
 def _is_held(text: str) -> bool:
@@ -211,7 +219,7 @@ class Archive:
                 # After a failed COMMIT there is no transaction left to roll back.
                 with contextlib.suppress(duckdb.Error):
                     con.execute("ROLLBACK")
-                if isinstance(error, (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException)):
+                if isinstance(error, _CANNOT_WRITE):
                     raise ArchiveError(
                         f"{self.path} could not be written, nothing was stored: {one_line(error)}"
                     ) from None

@@ -120,9 +120,14 @@ def test_reading_cannot_write(tmp_path: Path) -> None:
 def test_a_transaction_that_raises_leaves_nothing(tmp_path: Path) -> None:
     archive = open_archive(tmp_path / "a.duckdb")
     before = archive.change_counter()
-    with pytest.raises(KeyboardInterrupt), archive.transaction() as con:
-        store_log(con, entry(), [recording()])
-        raise KeyboardInterrupt
+
+    def interrupted() -> None:
+        with archive.transaction() as con:
+            store_log(con, entry(), [recording()])
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
     assert archive.change_counter() == before
     for table in ("log", "log_bytes", "run", "channel", "samples", "run_origin"):
         assert archive.read(f"SELECT count(*) AS n FROM {table}")["n"].item() == 0
