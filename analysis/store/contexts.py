@@ -16,18 +16,24 @@ if TYPE_CHECKING:
 
 _RUNS = """
 SELECT r.run_id, r.oven_id, r.board_id, p.paste_id, r.ambient_c, p.alloy, p.family, p.liquidus_c,
-       o.budget, o.control_channel, b.package_thickness_mm, b.package_volume_mm3, e.windows,
-       epoch(r.started_at) - before.ended AS idle_s
+       o.budget, o.control_channel, b.package_thickness_mm, b.package_volume_mm3, e.windows
 FROM run r
 LEFT JOIN jar j USING (jar_id)
 LEFT JOIN paste p ON p.paste_id = coalesce(r.paste_id, j.paste_id)
 LEFT JOIN oven o USING (oven_id)
 LEFT JOIN board b USING (board_id)
 LEFT JOIN evaluation e ON e.run_id = r.run_id
-LEFT JOIN LATERAL (
-    SELECT max(epoch(q.started_at) + q.duration_s) AS ended FROM run q
-    WHERE q.oven_id = r.oven_id AND q.started_at < r.started_at
-) before ON TRUE
+"""
+# From the end of the oven's runs before to the start of a run; of one run, and of all at once.
+_IDLE_OF_ONE = """
+SELECT r.run_id, epoch(r.started_at) - max(epoch(q.started_at) + q.duration_s)
+FROM run r JOIN run q ON q.oven_id = r.oven_id AND q.started_at < r.started_at
+WHERE r.run_id = ? GROUP BY r.run_id, r.started_at
+"""
+_IDLE_OF_ALL = """
+SELECT run_id, epoch(started_at) - max(epoch(started_at) + duration_s) OVER (
+    PARTITION BY oven_id ORDER BY started_at, run_id ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
+FROM run WHERE oven_id IS NOT NULL AND started_at IS NOT NULL
 """
 _WINDOWS = """
 SELECT w.window_id, w.scope, w.paste_id, w.board_id, w.oven_id, w.source, w.revision, w.is_default,
@@ -57,7 +63,10 @@ def contexts_for(
     run's paste, board or oven, although a later revision exists: new rules do not bring new limits.
     """
     where, params = "", []
-    if run_ids is not None:
+    one = run_ids is not None and len(run_ids) == 1
+    if one:
+        where, params = "WHERE r.run_id = ?", list(run_ids or ())  # planned ten times as fast as a list
+    elif run_ids is not None:
         where, params = "WHERE r.run_id IN (SELECT unnest(?::INTEGER[]))", [list(run_ids)]
     runs = con.execute(f"{_RUNS} {where} ORDER BY r.run_id", params).fetchall()
     channels: dict[int, dict[str, tuple[str | None, str | None]]] = {}
@@ -67,12 +76,13 @@ def contexts_for(
         params,
     ).fetchall():
         channels.setdefault(run_id, {})[name] = (place, attachment)
+    idle = dict(con.execute(_IDLE_OF_ONE if one else _IDLE_OF_ALL, params if one else []).fetchall())
     book = _Windows(con)
-    return [(row[0], _context(row, channels.get(row[0], {}), book, keep_windows)) for row in runs]
+    return [(row[0], _context(row, channels.get(row[0], {}), idle.get(row[0]), book, keep_windows)) for row in runs]
 
 
-def _context(row: tuple[Any, ...], placements: dict, book: _Windows, keep: bool) -> Context:
-    (_, oven_id, board_id, paste_id, ambient, alloy, family, liquidus, budget, control, thick, volume, used, idle) = row
+def _context(row: tuple[Any, ...], placements: dict, idle_s: float | None, book: _Windows, keep: bool) -> Context:
+    (_, oven_id, board_id, paste_id, ambient, alloy, family, liquidus, budget, control, thick, volume, used) = row
     kept = set(json.loads(used)) if keep and used else set()
     limits = book.limits(paste_id, board_id, oven_id, alloy, family, kept)
     body = [limit for limit in limits if limit.scope == "body"]
@@ -89,7 +99,7 @@ def _context(row: tuple[Any, ...], placements: dict, book: _Windows, keep: bool)
         control_channel=control,
         ambient_c=ambient,
         classification_c=ceiling,
-        idle_s=idle,
+        idle_s=idle_s,
     )
 
 
