@@ -25,6 +25,7 @@ EXPLAINED = 0.95
 RUNS_PER_COMPONENT = 4
 # A false "unlike" in one of 200 runs (two looks at 0.25 % each).
 LEVEL = 0.9975
+REST_SCATTERS = 4.0
 # A stretch counts from 4 robust deviations, 4 K (about the uncertainty between channels) and 10 s.
 STRETCH_SCATTERS = 4.0
 STRETCH_K = 4.0
@@ -45,9 +46,9 @@ class Stretch:
 class Shape:
     """The answer for one run.
 
-    `score_distance` against `score_limit` (Hotelling, prediction of a new run, level 0.9975); `unexplained_k`: root mean
-    square of what the components leave [K] against `unexplained_limit_k` (largest plausible of the group, each run left
-    out in turn). `n`: runs of the group used; `left_out`: runs of the group that lack a channel or the span.
+    `score_distance` against `score_limit` (Hotelling, prediction of a new run, level 0.9975); `unexplained_k`: largest
+    mean over 10 s of what the components leave [K] against `unexplained_limit_k` (from the group, each run left out in
+    turn). `n`: runs of the group used; `left_out`: runs of the group that lack a channel or the span.
     """
 
     status: Literal["like", "unlike", "not evaluated"]
@@ -76,12 +77,12 @@ def compare_shape(recording: Recording, group: Mapping[int, Recording]) -> Shape
         return Shape("not evaluated", reason, len(used), left_out=left_out)
     count = _component_count(curves)
     centre, basis, spread, explained = _components(curves, count)
-    distance, rest = _away(own, centre, basis, spread)
-    left = [_left_one_out(curves, k, count) for k in range(len(curves))]
-    usual_rest = float(np.median(left))
-    scatter = 1.4826 * float(np.median(np.abs(np.array(left) - usual_rest)))
-    # Four scatters beyond the usual; a tenth of a kelvin is below any sensor's resolution.
-    rest_limit = usual_rest + max(4.0 * scatter, 0.25 * usual_rest, 0.1)
+    distance, rest = _away(own, centre, basis, spread, len(names))
+    left = [_left_one_out(curves, k, count, len(names)) for k in range(len(curves))]
+    # What is left is positive and skewed, so its logarithm is used; a tenth of a kelvin is below any sensor's resolution.
+    logs = np.log(np.maximum(left, 0.1))
+    scatter = 1.4826 * float(np.median(np.abs(logs - np.median(logs))))
+    rest_limit = float(np.exp(np.median(logs) + max(REST_SCATTERS * scatter, np.log(1.5))))
     score_limit = _hotelling_limit(len(curves), count)
     stretches = _stretches(own, curves, names, start_s)
     unlike = (distance > score_limit or rest > rest_limit) and bool(stretches)
@@ -120,21 +121,20 @@ def _curves(
             usable[run] = at
     left_out = [run for run in group if run not in usable]
     # The span that at least nine of ten runs cover; a run that was cut short is left out rather than shortening all.
-    before = min(crossing, float(np.quantile(list(usable.values()), 0.1))) if usable else crossing
-    after_all = [group[run].duration_s - at for run, at in usable.items()]
-    after = min(recording.duration_s - crossing, float(np.quantile(after_all, 0.1))) if usable else 0.0
-    grid = np.arange(-np.floor(before / STEP_S) * STEP_S, after, STEP_S)
+    # From the common temperature on: before it, warm and cold starts have nothing in common.
+    lengths = [group[run].duration_s - at for run, at in usable.items()]
+    after = min(recording.duration_s - crossing, float(np.quantile(lengths, 0.1))) if usable else 0.0
+    grid = np.arange(0.0, after, STEP_S)
     rows: list[FloatArray] = []
     used: list[int] = []
     for run, at in usable.items():
-        if at < before - 1e-9 or group[run].duration_s - at < after - 1e-9:
+        if group[run].duration_s - at < after - 1e-9:
             left_out.append(run)
             continue
         rows.append(_row(group[run], names, at + grid))
         used.append(run)
     own = _row(recording, names, crossing + grid)
-    start_s = crossing + (float(grid[0]) if len(grid) else 0.0)
-    return names, np.array(rows), tuple(used), tuple(sorted(left_out)), own, start_s
+    return names, np.array(rows), tuple(used), tuple(sorted(left_out)), own, crossing
 
 
 def _row(recording: Recording, names: Sequence[str], times: FloatArray) -> FloatArray:
@@ -160,17 +160,22 @@ def _components(curves: FloatArray, count: int) -> tuple[FloatArray, FloatArray,
     return np.asarray(fit.mean_), np.asarray(fit.components_), spread, float(fit.explained_variance_ratio_.sum())
 
 
-def _away(curve: FloatArray, centre: FloatArray, basis: FloatArray, spread: FloatArray) -> tuple[float, float]:
-    """(squared distance of the scores in units of their spread, root mean square of the rest [K])."""
+def _away(
+    curve: FloatArray, centre: FloatArray, basis: FloatArray, spread: FloatArray, channels: int
+) -> tuple[float, float]:
+    """(squared distance of the scores in units of their spread, largest mean of the rest over 10 s [K])."""
     scores = basis @ (curve - centre)
-    rest = curve - centre - scores @ basis
-    return float(((scores / spread) ** 2).sum()), float(np.sqrt(np.mean(rest**2)))
+    rest = (curve - centre - scores @ basis).reshape(channels, -1)
+    width = min(max(1, round(STRETCH_S / STEP_S)), rest.shape[1])
+    total = np.cumsum(np.pad(rest, ((0, 0), (1, 0))), axis=1)
+    means = (total[:, width:] - total[:, :-width]) / width
+    return float(((scores / spread) ** 2).sum()), float(np.abs(means).max())
 
 
-def _left_one_out(curves: FloatArray, k: int, count: int) -> float:
+def _left_one_out(curves: FloatArray, k: int, count: int, channels: int) -> float:
     others = np.delete(curves, k, axis=0)
     centre, basis, spread, _ = _components(others, count)
-    return _away(curves[k], centre, basis, spread)[1]
+    return _away(curves[k], centre, basis, spread, channels)[1]
 
 
 def _hotelling_limit(n: int, count: int) -> float:
@@ -197,5 +202,6 @@ def _stretches(own: FloatArray, curves: FloatArray, names: Sequence[str], start_
             if side[first] == 0 or seconds < STRETCH_S:
                 continue
             mean = float(away[part][first:after].mean())
-            found.append(Stretch(name, start_s + first * STEP_S, start_s + (after - 1) * STEP_S, mean))
+            begin, end = (start_s + float(k) * STEP_S for k in (first, after - 1))
+            found.append(Stretch(name, begin, end, mean))
     return tuple(found)

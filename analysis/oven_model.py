@@ -14,7 +14,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
 
 import numpy as np
 
@@ -30,6 +29,7 @@ LEAST_DUTY_CHANGE = 0.2
 WORST_SHARE = 0.5
 # Residuals larger than this say that the oven is not of this kind (several elements, duty not logged truly).
 WORST_FIT_K = 15.0
+SHORTEST_LAG_S = 0.05
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,10 @@ class ChannelModel:
 
 @dataclass(frozen=True)
 class SideDifference:
-    """Steady difference of two channels at a rise of `at_rise_k` of their mean [K], from their gains."""
+    """Steady difference of two channels at a rise of `at_rise_k` of their mean [K], from their gains.
+
+    The interval takes the gains for independent. They share the time constant, so it is on the wide side.
+    """
 
     first: str
     second: str
@@ -100,11 +103,20 @@ def identify(recording: Recording, *, room_c: float | None = None, at_rise_k: fl
     smooth = _mean_over(t, duty, 15.0, end_s)
     if np.ptp(smooth) < LEAST_DUTY_CHANGE:
         return OvenModel(f"the duty changes by {np.ptp(smooth):.2f} only: gain and time constant cannot be told apart")
-    channels = tuple(
-        identify_channel(t, duty, c.values, c.name, room_c=room_c, end_s=end_s)
-        for c in recording.of_role("temperature")
-        if c.judged
-    )
+    found: list[ChannelModel] = []
+    ready: list[_Prepared] = []
+    for c in recording.of_role("temperature"):
+        if not c.judged:
+            continue
+        prepared = _prepare(t, duty, c.values, c.name, room_c, end_s)
+        if isinstance(prepared, ChannelModel):
+            found.append(prepared)
+        else:
+            ready.append(prepared)
+    if ready:
+        found.extend(_fitted(ready))
+    order = [c.name for c in recording.of_role("temperature")]
+    channels = tuple(sorted(found, key=lambda c: order.index(c.channel)))
     return OvenModel("", channels, tuple(_sides(channels, at_rise_k)))
 
 
@@ -118,12 +130,29 @@ def identify_channel(
     end_s: float | None = None,
 ) -> ChannelModel:
     """Gain, time constant and delay of one channel from duty 0 to 1 and temperature [°C]; NaN samples are left out."""
+    prepared = _prepare(elapsed_s, duty, values, name, room_c, float(elapsed_s[-1]) if end_s is None else end_s)
+    return prepared if isinstance(prepared, ChannelModel) else _fitted([prepared])[0]
+
+
+@dataclass(frozen=True)
+class _Prepared:
+    """One channel on the grid: measured [°C], and the mean delayed duty of each step as a function of the dead time."""
+
+    name: str
+    room_c: float
+    measured: FloatArray
+    command: Callable[[float], FloatArray]
+    span_s: tuple[float, float]
+
+
+def _prepare(
+    elapsed_s: FloatArray, duty: FloatArray, values: FloatArray, name: str, room_c: float | None, end_s: float
+) -> _Prepared | ChannelModel:
     present = np.isfinite(values)
     if np.count_nonzero(present) < 20:
         return ChannelModel(name, "fewer than 20 samples")
-    last = float(elapsed_s[-1]) if end_s is None else end_s
     first = float(elapsed_s[present][0])
-    grid = np.arange(first, last, GRID_S)
+    grid = np.arange(first, end_s, GRID_S)
     if len(grid) < LEAST_SECONDS / GRID_S:
         return ChannelModel(name, f"less than {LEAST_SECONDS:.0f} s of heating with values")
     measured = np.interp(grid, elapsed_s[present], values[present])
@@ -133,85 +162,124 @@ def identify_channel(
     room = room_c if room_c is not None else float(np.median(measured[:3]))
     if room_c is None and room > 40.0:
         return ChannelModel(name, f"warm start ({room:.0f} °C) and no room temperature: the rise is not known")
-    work = _work(elapsed_s, duty)
-    steps = grid[:-1]
-    fit = _fit(measured, lambda theta: (work(steps + GRID_S - theta) - work(steps - theta)) / GRID_S, room)
-    gain, tau, theta = (_estimate(fit, k, unit) for k, unit in ((0, "K"), (1, "s"), (2, "s")))
-    common: dict[str, Any] = {"residual_k": fit.residual_k, "n": len(grid), "span_s": (first, last)}
-    if fit.residual_k > WORST_FIT_K:
-        return ChannelModel(name, f"the model misses the curve by {fit.residual_k:.0f} K (root mean square)", **common)
-    for word, e in (("gain", gain), ("time constant", tau)):
-        if not e.high - e.value <= WORST_SHARE * e.value:
-            text = f"the log does not excite the oven enough: {word} {e.value:.0f} {e.unit} could be {e.low:.0f} to {e.high:.0f}"
-            return ChannelModel(name, text, **common)
-    return ChannelModel(name, "", gain, tau, theta, **common)
+    work, steps = _work(elapsed_s, duty), grid[:-1]
+
+    def command(theta: float) -> FloatArray:
+        return (work(steps + GRID_S - theta) - work(steps - theta)) / GRID_S
+
+    return _Prepared(name, room, measured, command, (first, end_s))
 
 
-@dataclass(frozen=True)
-class _Fit:
-    values: FloatArray
-    deviation: FloatArray
-    degrees: float
-    residual_k: float
+# Of one channel: gain [K], dead time [s], start [°C], second lag [s]. All channels share the time constant, first in line.
+_PER_CHANNEL = 4
 
 
-def _fit(measured: FloatArray, command: Callable[[float], FloatArray], room: float) -> _Fit:
-    """Output-error fit of (K, tau, dead time, start, second lag).
+def _fitted(ready: list[_Prepared]) -> list[ChannelModel]:
+    """Output-error fit of all channels together.
 
-    `command(theta)`: mean delayed duty of each step of the grid. Gives (K, tau, delay) with delay = dead time + second lag.
+    The slow time constant is the oven's, so the channels share it: alone, a heavy tip would trade it against its gain.
     """
     from scipy.optimize import least_squares
 
-    def model(p: FloatArray) -> FloatArray:
-        early = _response(p[0] * command(p[2]), p[4], 0.0, p[3] - room, GRID_S)
-        return _response(early[1:], p[1], room, p[3], GRID_S)
+    def rest(p: FloatArray) -> FloatArray:
+        parts = []
+        for k, channel in enumerate(ready):
+            gain, dead, start, lag = p[1 + _PER_CHANNEL * k : 1 + _PER_CHANNEL * (k + 1)]
+            model = _response(gain * channel.command(dead), p[0], lag, channel.room_c, start, GRID_S)
+            parts.append(model - channel.measured)
+        return np.concatenate(parts)
 
-    rise = float(measured.max() - room)
     best = None
     for tau0 in (60.0, 200.0, 600.0):  # the cost has flat valleys: start from a fast, a usual and a slow oven
-        start = np.array([max(rise, 50.0) * (1.0 + tau0 / 300.0), tau0, 4.0, measured[0], 5.0])
-        found = least_squares(
-            lambda p: model(p) - measured,
-            start,
-            bounds=(
-                [1.0, 2.0, 0.0, measured[0] - 10.0, 0.05],
-                [20_000.0, 20_000.0, 90.0, measured[0] + 10.0, 120.0],
-            ),
-            x_scale=[100.0, 100.0, 10.0, 1.0, 10.0],
-            max_nfev=80,
-        )
+        start, low, high, scale = [tau0], [2.0], [20_000.0], [100.0]
+        for channel in ready:
+            first = float(channel.measured[0])
+            rise = max(float(channel.measured.max()) - channel.room_c, 50.0)
+            start += [rise * (1.0 + tau0 / 300.0), 4.0, first, 5.0]
+            low += [1.0, 0.0, first - 10.0, SHORTEST_LAG_S]
+            high += [20_000.0, 90.0, first + 10.0, 120.0]
+            scale += [100.0, 10.0, 1.0, 10.0]
+        found = least_squares(rest, start, bounds=(low, high), x_scale=scale, max_nfev=80)
         if best is None or found.cost < best.cost:
             best = found
     assert best is not None
-    rest = best.fun
-    n, k = len(rest), len(best.x)
-    # Neighbouring residuals are alike: with correlation r from one to the next there are n (1 - r) / (1 + r) free ones.
+    covariance, free = _covariance(best.x, best.fun, best.jac, len(ready))
+    half = _quantile(free) * np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    models: list[ChannelModel] = []
+    ends = np.cumsum([0, *(len(channel.measured) for channel in ready)])
+    for k, channel in enumerate(ready):
+        at = 1 + _PER_CHANNEL * k
+        sum_of = covariance[at + 1, at + 1] + covariance[at + 3, at + 3] + 2.0 * covariance[at + 1, at + 3]
+        delay_half = _quantile(free) * float(np.sqrt(max(sum_of, 0.0)))
+        gain = _around(float(best.x[at]), float(half[at]), "K")
+        tau = _around(float(best.x[0]), float(half[0]), "s")
+        delay = _around(float(best.x[at + 1] + best.x[at + 3]), delay_half, "s")
+        residual = float(np.sqrt(np.mean(best.fun[ends[k] : ends[k + 1]] ** 2)))
+        models.append(_stated(channel, gain, tau, delay, residual))
+    return models
+
+
+def _stated(channel: _Prepared, gain: Estimate, tau: Estimate, delay: Estimate, residual: float) -> ChannelModel:
+    """The channel's model, or the reason why it should not be stated."""
+    reason = ""
+    if residual > WORST_FIT_K:
+        reason = f"the model misses the curve by {residual:.0f} K (root mean square)"
+    for word, e in (("gain", gain), ("time constant", tau)):
+        if not reason and not e.high - e.value <= WORST_SHARE * e.value:
+            reason = (
+                f"the log does not excite the oven enough: {word} {e.value:.0f} {e.unit}, "
+                f"between {e.low:.0f} and {e.high:.0f}"
+            )
+    n = len(channel.measured)
+    if reason:
+        return ChannelModel(channel.name, reason, residual_k=residual, n=n, span_s=channel.span_s)
+    return ChannelModel(channel.name, "", gain, tau, delay, residual, n, channel.span_s)
+
+
+def _covariance(x: FloatArray, rest: FloatArray, jacobian: FloatArray, channels: int) -> tuple[FloatArray, float]:
+    """Covariance of the parameters and the free samples behind it.
+
+    Neighbouring residuals are alike: with correlation r from one to the next, n samples count as n (1 - r) / (1 + r).
+    A second lag at its lower bound is no lag: it is taken as known.
+    """
+    n, k = len(rest), len(x)
     power = float(rest @ rest)
     r = min(max(float(rest[:-1] @ rest[1:]) / power, 0.0), 0.99) if power > 0 else 0.0
     free = max(n * (1.0 - r) / (1.0 + r), k + 1.0)
-    variance = power / n * free / (free - k)
-    covariance = np.linalg.pinv(best.jac.T @ best.jac * (free / n)) * variance
-    pick = np.zeros((3, k))
-    pick[0, 0] = pick[1, 1] = pick[2, 2] = pick[2, 4] = 1.0
-    deviation = np.sqrt(np.maximum(np.diag(pick @ covariance @ pick.T), 0.0))
-    return _Fit(pick @ best.x, deviation, free - k, float(np.sqrt(power / n)))
+    lags = [1 + _PER_CHANNEL * c + 3 for c in range(channels)]
+    used = [j for j in range(k) if j not in lags or x[j] > 2.0 * SHORTEST_LAG_S]
+    part = jacobian[:, used]
+    inner = np.linalg.pinv(part.T @ part * (free / n)) * power / n * free / (free - k)
+    covariance = np.zeros((k, k))
+    covariance[np.ix_(used, used)] = inner
+    return covariance, free - k
 
 
-def _estimate(fit: _Fit, k: int, unit: str) -> Estimate:
+def _quantile(degrees: float) -> float:
     from scipy.stats import t as student
 
-    half = float(student.ppf(0.5 + LEVEL / 2.0, fit.degrees)) * float(fit.deviation[k])
-    value = float(fit.values[k])
+    return float(student.ppf(0.5 + LEVEL / 2.0, degrees))
+
+
+def _around(value: float, half: float, unit: str) -> Estimate:
     return Estimate(value, value - half, value + half, unit)
 
 
-def _response(target: FloatArray, tau: float, room: float, start: float, step_s: float) -> FloatArray:
-    """First-order answer to a target rise [K] that is constant over each step; one value more than steps."""
+def _response(target: FloatArray, tau: float, lag: float, room: float, start: float, step_s: float) -> FloatArray:
+    """Answer of two lags in a row to a target rise [K] that is constant over each step; one value more than steps.
+
+    Exact: over a step with target g, x1 = g + (x1 - g) exp(-t/lag) and x2 follows x1 with tau.
+    """
     from scipy.signal import lfilter
 
-    keep = float(np.exp(-step_s / tau))
+    if abs(lag - tau) < 1e-6 * tau:
+        lag *= 1.0 + 1e-5
+    keep_lag, keep = float(np.exp(-step_s / lag)), float(np.exp(-step_s / tau))
     first = start - room
-    tail, _ = lfilter([1.0 - keep], [1.0, -keep], target, zi=np.array([keep * first]))
+    early, _ = lfilter([1.0 - keep_lag], [1.0, -keep_lag], target, zi=np.array([keep_lag * first]))
+    before = np.concatenate(([first], np.asarray(early)[:-1]))
+    into = target * (1.0 - keep) + (before - target) * (lag / (lag - tau)) * (keep_lag - keep)
+    tail, _ = lfilter([1.0], [1.0, -keep], into, zi=np.array([keep * first]))
     return room + np.concatenate(([first], np.asarray(tail)))
 
 
@@ -301,7 +369,6 @@ def newton_fit(elapsed_s: FloatArray, values_c: FloatArray, *, surroundings_c: f
     NaN samples are left out. Raises ValueError below 8 samples or when the temperature hardly moves (less than 2 K).
     """
     from scipy.optimize import least_squares
-    from scipy.stats import t as student
 
     present = np.isfinite(values_c)
     t, y = elapsed_s[present], values_c[present]
@@ -322,8 +389,7 @@ def newton_fit(elapsed_s: FloatArray, values_c: FloatArray, *, surroundings_c: f
     degrees = max(len(t) - len(start), 1)
     variance = float(found.fun @ found.fun) / degrees
     deviation = float(np.sqrt(max(np.linalg.pinv(found.jac.T @ found.jac)[0, 0] * variance, 0.0)))
-    half = float(student.ppf(0.5 + LEVEL / 2.0, degrees)) * deviation
     tau = float(found.x[0])
     residual = float(np.sqrt(np.mean(found.fun**2)))
     around = float(found.x[2]) if free else end
-    return NewtonFit(Estimate(tau, tau - half, tau + half, "s"), around, residual, len(t))
+    return NewtonFit(_around(tau, _quantile(degrees) * deviation, "s"), around, residual, len(t))
