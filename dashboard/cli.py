@@ -1,6 +1,6 @@
 """`ovenbook`: the command line.
 
-This file gathers the commands (each topic is a file of dashboard/commands) and turns what goes wrong into one line.
+Each topic is a file of dashboard/commands. This file starts the one that is asked for and turns what goes wrong into a line.
 """
 
 from __future__ import annotations
@@ -12,21 +12,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from dashboard.commands import (
-    care,
-    corrections,
-    demo,
-    events,
-    imports,
-    inspections,
-    layouts,
-    pastes,
-    questions,
-    reference,
-    runs,
-    show,
-    standing,
-)
+from dashboard.commands.loading import LoadedWhenNeeded
 from dashboard.commands.output import DONE, INTERRUPTED, Refusal, is_interrupt, trouble
 
 SUMMARY = """Run-log archive for small reflow ovens: store each bake's log, see whether it met
@@ -68,6 +54,14 @@ def hoisted(arguments: list[str]) -> list[str]:
 
 class Commands(TyperGroup):
     """The group of all commands: turns everything that goes wrong into one line and an exit status."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**settings)
+        self.commands = LoadedWhenNeeded()
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        del ctx
+        return list(self.commands)
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         return super().parse_args(ctx, hoisted(args))
@@ -165,15 +159,6 @@ def start(
 ) -> None:
     del version_wanted
     ctx.obj = {"archive": archive}
-
-
-# In the order of work: take in, look, record, run, keep. A later topic is one more file with its own add_to.
-TOPICS = (
-    *(demo, imports, questions, standing, runs, show, inspections, corrections),
-    *(events, reference, pastes, layouts, care),
-)
-for topic in TOPICS:
-    topic.add_to(app)
 
 
 def main() -> None:

@@ -173,7 +173,7 @@ def _metadata(summary: dict[str, Any], zone: str) -> None:
     for name, entry in summary["metadata"].items():
         if name in NOT_FOR_PEOPLE:
             continue
-        label = FIELD_WORDS.get(name, name.replace("_", " "))
+        label: str = FIELD_WORDS.get(name) or name.replace("_", " ")
         value = local_text(entry["value"], zone) if name == "started_at" and entry["value"] else entry["value"]
         if value in (None, ""):
             unknown.append(label)
