@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import streamlit as st
+    from starlette.requests import Request
+    from starlette.responses import Response
     from starlette.routing import BaseRoute
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -26,6 +28,11 @@ _THEME = {
     "theme.backgroundColor": "#ffffff",
     "theme.secondaryBackgroundColor": "#f4f5f6",
     "theme.textColor": "#20242a",
+    # Notes, warnings and refusals speak in words; their tints come from the charts' palette, not red, amber and green.
+    "theme.greenColor": "#0b5c7a",
+    "theme.blueColor": "#0072b2",
+    "theme.redColor": "#b03a00",
+    "theme.yellowColor": "#7f6200",
 }
 
 
@@ -96,6 +103,7 @@ def application(host: str = HOST, routes: Sequence[BaseRoute] = ()) -> st.App:
     import streamlit as st
     from starlette.middleware import Middleware
     from starlette.middleware.trustedhost import TrustedHostMiddleware
+    from starlette.routing import Route
     from streamlit.runtime.pages_manager import PagesManager
 
     # A folder named pages would otherwise be taken for the menu until main.py has run once, and the first visitor who
@@ -103,12 +111,19 @@ def application(host: str = HOST, routes: Sequence[BaseRoute] = ()) -> st.App:
     PagesManager.uses_pages_directory = False
     return st.App(
         Path(__file__).parent / "main.py",
-        routes=list(routes),
+        routes=[*routes, Route("/latest", _latest)],
         middleware=[
             Middleware(TrustedHostMiddleware, allowed_hosts=trusted_hosts(host)),
             Middleware(RootInPages),
         ],
     )
+
+
+async def _latest(request: Request) -> Response:
+    """The first page lives at the root; its name is a good address too."""
+    from starlette.responses import RedirectResponse
+
+    return RedirectResponse(request.url.replace(path="/"), status_code=307)
 
 
 def settings(host: str, port: int) -> dict[str, object]:

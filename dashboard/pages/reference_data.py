@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard.panels import page, reference_forms
+from dashboard.panels import page, reference_forms, window_form
 
 book = page.begin("Reference data")
 LISTS = {
@@ -18,6 +18,7 @@ LISTS = {
 chosen = st.segmented_control(
     "Which", list(LISTS), default="ovens", key="list", bind="query-params", required=True, label_visibility="collapsed"
 )
+window_form.offer_to_judge_again(book)
 LISTS[chosen or "ovens"](book)
 with st.container():
     page.ask_who()

@@ -22,7 +22,8 @@ from ingest.import_result import ImportOptions, ImportResult
 
 def ask_about_run(book: Book) -> ImportOptions:
     """What was on the rack, for all files dropped. Nothing is asked twice: what stays empty is carried over or unknown."""
-    with st.expander("What was on the rack (same for all files; may stay empty)"):
+    first = page_data.counts(book)["runs"] == 0
+    with st.expander("What was on the rack (same for all files; may stay empty)", expanded=first):
         st.caption(
             "What stays empty is taken over from the oven's last run where that is sound, and marked so; else it stays unknown."
         )
@@ -142,7 +143,10 @@ def say_result(book: Book, item: Mapping[str, Any]) -> None:
         st.markdown(page.plain(words.verdict_sentence(detail.summary)))
         page.link("run", f"Open run {detail.run}", run=str(detail.run))
     if item["status"] == "held":
-        page.link("held", "Answer its questions")
+        if item["questions"]:
+            page.link("held", "Answer its questions")
+        elif item.get("reason"):
+            st.markdown(page.plain(item["reason"]))
 
 
 def ask(scope: str, questions: Sequence[Mapping[str, Any]]) -> dict[str, str]:
@@ -187,7 +191,8 @@ def _tried(book: Book, data: bytes, name: str, options: ImportOptions) -> list[I
 def _one_result(result: ImportResult) -> None:
     item = result.to_json()
     if result.status == "stored":
-        st.markdown(f"Understood: {words.counted(len(result.runs), 'run')}.")
+        if len(result.runs) > 1:
+            st.markdown(f"Understood as {len(result.runs)} runs.")
     elif result.status == "rejected":
         st.error(page.plain(words.import_sentence(item)))
     else:
@@ -198,8 +203,8 @@ def _one_result(result: ImportResult) -> None:
             if run.started_at
             else "start time not in the log"
         )
-        title = f"Run {number} of {len(result.runs)}: " if len(result.runs) > 1 else ""
-        st.markdown(f"{title}{start}, lasting {words.duration(run.duration_s)}.")
+        title = f"Run {number} of {len(result.runs)}" if len(result.runs) > 1 else "Understood as one run"
+        st.markdown(f"{title}: {start}, lasting {words.duration(run.duration_s)}.")
         page.table(_channels(result, number - 1))
     for warning in result.warnings:
         st.caption(f"Note: {page.plain(warning.text)}")
@@ -218,7 +223,11 @@ def _channels(result: ImportResult, index: int) -> pd.DataFrame:
             {
                 "Column": channel.name,
                 "taken for": words.ROLE_WORDS.get(channel.role, channel.role)
-                + ("" if read is None or read.judged else ", an average: shown, not judged"),
+                + (
+                    ""
+                    if read is None or read.judged or read.role != "temperature"
+                    else ", an average: shown, not judged"
+                ),
                 "unit in the log": channel.unit_original or "none",
                 "values": channel.samples,
                 "peak": "" if channel.peak_c is None else f"{channel.peak_c:.1f} °C at {channel.peak_at_s or 0:.0f} s",

@@ -66,29 +66,38 @@ def show_metadata(detail: RunDetail) -> None:
 
 def quick_metadata(book: Book, detail: RunDetail) -> None:
     """The few values worth a tap after a bake. Choosing one stores it at once and judges the run again."""
-    boards, jars = page_data.reference(book, "boards"), page_data.reference(book, "jars")
-    board_names = {int(r["board_id"]): _board_name(r) for r in page_data.records(boards)}
-    open_jars = jars[jars["finished_at"].isna()] if len(jars) else jars
-    jar_names = {int(r["jar_id"]): str(r["label"]) for r in page_data.records(open_jars)}
     ids = page_data.run_ids(book, detail.run)
+
+    def names(table: str, key: str) -> dict[int, str]:
+        return {int(r[key]): str(r["name"]) for r in page_data.records(page_data.reference(book, table))}
+
+    if ids["oven_id"] is None:
+        _choose(
+            book,
+            detail,
+            "oven",
+            "Oven",
+            names("ovens", "oven_id"),
+            None,
+            "No oven is known yet: add one under Reference data.",
+        )
+    boards = {int(r["board_id"]): _board_name(r) for r in page_data.records(page_data.reference(book, "boards"))}
     _choose(
         book,
         detail,
         "board",
         "Board",
-        board_names,
+        boards,
         ids["board_id"],
         "No board type is known yet: add one under Reference data.",
     )
+    jars = page_data.records(page_data.reference(book, "jars"))
+    in_use = {int(r["jar_id"]): str(r["label"]) for r in jars if r["finished_at"] is None}
     _choose(
-        book,
-        detail,
-        "jar",
-        "Paste jar",
-        jar_names,
-        ids["jar_id"],
-        "No open jar is known yet: add one under Reference data.",
+        book, detail, "jar", "Paste jar", in_use, ids["jar_id"], "No jar in use is known: add one under Reference data."
     )
+    if ids["jar_id"] is None:
+        _choose(book, detail, "paste", "Paste", names("pastes", "paste_id"), ids["paste_id"], "No paste is known yet.")
     _tap(book, detail, "orientation", "Turned on the rack by", ORIENTATIONS, {o: f"{o}°" for o in ORIENTATIONS})
     _tap(book, detail, "kind", "Kind of run", KINDS, KIND_WORDS)
 

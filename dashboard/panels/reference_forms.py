@@ -37,8 +37,7 @@ def ovens(book: Book) -> None:
         {"name": "Oven", "controller": "controller", "control_channel": "steered by", "note": "note"},
         "No oven is known yet. Name each oven once; its runs are compared with its own past only.",
     )
-    with st.form("add-oven", clear_on_submit=True):
-        st.markdown("**Add an oven**")
+    with lists.form("add-oven", "Add an oven", open_at_first=not len(rows)):
         name = st.text_input("Name", placeholder="for example: small oven by the window")
         controller = st.text_input(
             "Controller", help="Make or build of what steers the heat, and its firmware if known. May stay empty."
@@ -58,6 +57,7 @@ def pastes(book: Book) -> None:
     shown = (
         rows.assign(
             melts=[_span(r["solidus_c"], r["liquidus_c"]) for r in page_data.records(rows)],
+            life=[lists.with_unit(v, "days") for v in rows["open_life_days"]],
             window=[
                 "default of the alloy family: the paste's own sheet wins" if d else "own" for d in rows["is_default"]
             ],
@@ -74,14 +74,13 @@ def pastes(book: Book) -> None:
             "melts": "melts at",
             "powder_type": "powder",
             "flux": "flux",
-            "open_life_days": "days open, at most",
+            "life": "working life",
             "window": "kind of entry",
         },
         "No paste is known yet.",
     )
     window_form.show_windows(book)
-    with st.form("add-paste", clear_on_submit=True):
-        st.markdown("**Add a paste**")
+    with lists.form("add-paste", "Add a paste", open_at_first=not len(rows)):
         name = st.text_input("Product name, as on the jar")
         alloys = list(KNOWN_ALLOYS)
         alloy = st.selectbox("Alloy", alloys, index=None, placeholder="choose")
@@ -128,8 +127,7 @@ def jars(book: Book) -> None:
         },
         "No jar is known yet. A jar is entered once when it is opened; every run inherits it until another is opened.",
     )
-    with st.form("add-jar", clear_on_submit=True):
-        st.markdown("**Open a jar**")
+    with lists.form("add-jar", "Open a jar", open_at_first=not len(rows)):
         label = st.text_input("Label", placeholder="what you write on the lid, for example: jar 14")
         paste = st.selectbox("Paste", list(names), format_func=lambda i: names[i], index=None, placeholder="choose")
         lot = st.text_input("Lot")
@@ -195,8 +193,7 @@ def boards(book: Book) -> None:
         },
         "No board type is known yet. With joints a board, defects can be counted against opportunities.",
     )
-    with st.form("add-board", clear_on_submit=True):
-        st.markdown("**Add a board type**")
+    with lists.form("add-board", "Add a board type", open_at_first=not len(rows)):
         left, right = st.columns(2)
         with left:
             name = st.text_input("Name")
@@ -311,8 +308,7 @@ def events(book: Book) -> None:
     if not names:
         st.info("Add an oven first: an event belongs to one.")
         return
-    with st.form("add-event", clear_on_submit=True):
-        st.markdown("**Note an event**")
+    with lists.form("add-event", "Note an event", open_at_first=not len(rows)):
         oven = st.selectbox("Oven", list(names), format_func=lambda i: names[i])
         kind = st.selectbox("What", list(EVENT_KINDS), format_func=EVENT_KINDS.__getitem__)
         day = st.date_input("On", value="today", format="YYYY-MM-DD")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import UTC, datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -15,6 +16,13 @@ from dashboard.page_data import Book
 from dashboard.panels import page
 from dashboard.panels.downloads import table_download
 from ingest.archive import ArchiveError
+
+
+@contextmanager
+def form(key: str, title: str, *, open_at_first: bool, keep: bool = False) -> Iterator[None]:
+    """A form folded away under its title; `keep` leaves what was typed in place after it was sent."""
+    with st.expander(title, expanded=open_at_first), st.form(key, clear_on_submit=not keep, border=False):
+        yield
 
 
 def listing(rows: pd.DataFrame, name: str, columns: Mapping[str, str], empty: str) -> None:

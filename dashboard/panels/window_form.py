@@ -46,8 +46,7 @@ def show_windows(book: Book) -> None:
 def add_form(book: Book) -> None:
     """The limits of a paste's sheet. Bounds left empty are open."""
     pastes = page_data.records(page_data.reference(book, "pastes"))
-    with st.form("add-window"):
-        st.markdown("**Enter a paste's window from its sheet**")
+    with st.expander("Enter a paste's window from its sheet"), st.form("add-window", border=False):
         names = {int(p["paste_id"]): str(p["name"]) for p in pastes}
         paste = st.selectbox("Paste", list(names), format_func=lambda i: names[i], index=None, placeholder="choose")
         left, right = st.columns(2)
