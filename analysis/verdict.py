@@ -16,7 +16,7 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Mapping, Sequence
 
-from analysis.metrics.plan import canonical
+from analysis.metrics.plan import BELOW_PEAK_K, canonical, parameters
 from analysis.results import Finding, Limit, LimitResult, MetricValue, Verdict
 
 # Findings of these codes in state fail make a channel unbelievable (a log fault or a hidden average does not).
@@ -41,6 +41,7 @@ CREDIBILITY = frozenset(
 _RANK: dict[Verdict, int] = {"fails": 0, "too close to call": 1, "not evaluated": 2, "meets": 3}
 # Metrics that are zero, not unknown, when their temperature was never reached.
 _ZERO_WHEN_COLD = {"time_above_liquidus_s", "time_above_liquidus_longest_s", "time_near_peak_s"}
+_NEAR_PEAK = parameters(reference="peak", below_k=BELOW_PEAK_K)
 _NOT_MEASURED = "not measured: {metric} {parameters}"
 
 
@@ -84,10 +85,11 @@ def judge(
         if m.channel is None or (m.channel not in unjudged and m.channel not in doubted):
             by_name.setdefault((m.metric, m.parameters), []).append(m)
     peaks = {m.channel: m for m in by_name.get(("peak_c", "{}"), ())}
+    near = {m.channel: m for m in by_name.get(("time_near_peak_s", _NEAR_PEAK), ())}
     # a spread or a melt lag that counts a doubted channel says nothing about the work
     spoiled = bool(doubted)
     bodies = set(bodies) - set(doubted)
-    results = tuple(_judge_limit(limit, by_name, peaks, bodies, spoiled) for limit in limits)
+    results = tuple(_judge_limit(limit, by_name, peaks, near, bodies, spoiled) for limit in limits)
     if not limits:
         reason = "no window to judge by" if has_paste else "no paste recorded, so no window to judge by"
         return _with_doubt(doubted, names, "not evaluated", reason, None, results)
@@ -115,7 +117,7 @@ def _with_doubt(doubted, names, verdict, reason, limiting, results):
     return ("fails" if verdict == "fails" else "not evaluated"), text, limiting, results
 
 
-def _judge_limit(limit: Limit, by_name, peaks, bodies: set[int], spoiled: bool) -> LimitResult:
+def _judge_limit(limit: Limit, by_name, peaks, near, bodies: set[int], spoiled: bool) -> LimitResult:
     found = by_name.get((limit.metric, canonical(limit.parameters)), ())
     if bodies and found and found[0].channel is not None:
         on_body = limit.scope == "body"
@@ -131,7 +133,7 @@ def _judge_limit(limit: Limit, by_name, peaks, bodies: set[int], spoiled: bool) 
                 limit, None, m.value, m.uncertainty, None, "not evaluated", "a channel it counts is not believable"
             )
         else:
-            result = _judge_value(limit, m, peaks.get(m.channel))
+            result = _judge_value(limit, m, peaks.get(m.channel), near.get(m.channel))
         this = (_RANK[result.verdict], closeness(result))
         if best is None or this < key:
             best, key = result, this
@@ -139,7 +141,7 @@ def _judge_limit(limit: Limit, by_name, peaks, bodies: set[int], spoiled: bool) 
     return best
 
 
-def _judge_value(limit: Limit, m: MetricValue, peak: MetricValue | None) -> LimitResult:
+def _judge_value(limit: Limit, m: MetricValue, peak: MetricValue | None, near: MetricValue | None) -> LimitResult:
     if m.value is not None and m.uncertainty is None and limit.unit != "1":  # counts carry none
         reason = "no uncertainty could be given for the value"
         return LimitResult(limit, m.channel, m.value, None, None, "not evaluated", reason)
@@ -154,21 +156,26 @@ def _judge_value(limit: Limit, m: MetricValue, peak: MetricValue | None) -> Limi
             return full
         return LimitResult(limit, m.channel, m.value, m.uncertainty, full.margin, "not evaluated", m.reason)
     if m.status == "not reached" and m.metric in _ZERO_WHEN_COLD and peak is not None and peak.value is not None:
-        return _never_reached(limit, m, peak)
+        return _never_reached(limit, m, peak, near)
     return LimitResult(limit, m.channel, None, None, None, "not evaluated", m.reason)
 
 
-def _never_reached(limit: Limit, m: MetricValue, peak: MetricValue) -> LimitResult:
+def _never_reached(limit: Limit, m: MetricValue, peak: MetricValue, near: MetricValue | None) -> LimitResult:
     """A time above a temperature that no sample reached: zero, if the peak is below it by more than its uncertainty."""
     p = json.loads(m.parameters)
     level = float(p["liquidus_c"]) if "liquidus_c" in p else float(p["reference"]) - float(p["below_k"])
-    sure = peak.status == "ok" and float(peak.value or 0.0) + (peak.uncertainty or 0.0) < level
+    if peak.status != "ok":  # the log ended before the peak: what it did not reach is not known
+        return LimitResult(limit, m.channel, None, None, None, "not evaluated", peak.reason)
+    sure = float(peak.value or 0.0) + (peak.uncertainty or 0.0) < level
     if limit.low is not None and limit.low > 0:
         verdict: Verdict = "fails" if sure else "too close to call"
         return LimitResult(limit, m.channel, None, None, -limit.low, verdict, m.reason)
     if limit.high is None:
         return LimitResult(limit, m.channel, None, None, None, "meets", m.reason)
-    verdict = "meets" if sure or peak.status == "ok" else "not evaluated"
+    # if the reading is off by U, the time is at most that near the peak, longer where the level lies deeper below it
+    depth = float(peak.value or 0.0) + (peak.uncertainty or 0.0) - level
+    longest = None if near is None or near.value is None else near.value * max(depth / BELOW_PEAK_K, 1.0)
+    verdict = "meets" if sure or (longest is not None and longest <= limit.high) else "too close to call"
     return LimitResult(limit, m.channel, None, None, limit.high, verdict, m.reason)
 
 

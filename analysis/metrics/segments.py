@@ -52,7 +52,7 @@ def holds(b: Basis, setpoint: FloatArray | None, least_s: float) -> list[Hold]:
     if setpoint is not None:
         flat = np.abs(setpoint[1:] - setpoint[:-1]) <= SETPOINT_FLAT_K * 1e-3
         return [
-            Hold(i, j, float(setpoint[i]), False)
+            Hold(i, j, float(round(setpoint[i])), False)  # named by whole degrees, as set-point tables are
             for i, j in _stretches(flat)
             if t[j] - t[i] >= least_s and setpoint[i] > warm
         ]

@@ -202,8 +202,24 @@ def test_a_liquidus_never_reached_fails_a_minimum_when_the_peak_is_surely_below(
     window = [limit("time_above_liquidus_s", 40.0, 90.0, text, unit="s")]
     assert run([peak(0, 180.0), above], window)[0] == "fails"
     assert run([peak(0, 214.0), above], window)[0] == "too close to call"  # U = 5: it may have been 217
+    cut = peak(0, 157.0, status="incomplete", reason="the log ends")
+    assert run([cut, above], window)[3][0].verdict == "not evaluated"
     ceiling = [limit("time_above_liquidus_s", None, 150.0, text, unit="s")]
     assert run([peak(0, 180.0), above], ceiling)[0] == "meets"
+
+
+def test_a_ceiling_on_time_near_tc_never_reached_asks_what_a_wrong_reading_would_hide():
+    # own construction: peak 238 ± 5 against 240; if it reads 5 K low, the time above 240 is at most that near the peak
+    text = '{"below_k":5,"reference":245}'
+    never = MetricValue("time_near_peak_s", 0, None, None, "s", "not reached", "never within 5 K", text)
+    window = [limit("time_near_peak_s", None, 30.0, text, unit="s")]
+
+    def near(seconds):
+        return MetricValue("time_near_peak_s", 0, seconds, 1.0, "s", "ok", None, '{"below_k":5,"reference":"peak"}')
+
+    assert run([peak(0, 238.0), near(20.0), never], window)[0] == "meets"
+    assert run([peak(0, 238.0), near(50.0), never], window)[0] == "too close to call"
+    assert run([peak(0, 220.0), near(50.0), never], window)[0] == "meets"
 
 
 def test_a_value_without_uncertainty_is_not_judged_unless_it_is_a_count():
