@@ -26,8 +26,9 @@ from pathlib import Path
 from ingest import spool
 from ingest.answering import answer_log, correct_layout
 from ingest.archive import Archive, ArchiveBusy, Connection, DuplicateLog
+from ingest.archive.growth import log_that_holds_it
 from ingest.import_result import ChannelResult, ImportOptions, ImportResult, RunResult
-from ingest.keeping import AfterStore, Existing, Incoming, existing_logs, keep, known_result
+from ingest.keeping import AfterStore, Existing, Incoming, existing_log, existing_logs, keep, known_result
 from ingest.known_names import Given, OptionsError, look_up
 from ingest.layout_memory import remembered
 from ingest.members import find_files, is_archive_file, members
@@ -250,6 +251,10 @@ class _Taking:
         existing = existing_logs(con, [sha256]).get(sha256)
         if existing is not None and existing.status == "stored":
             return known_result(con, log, sha256, existing)
+        longer = log_that_holds_it(con, log.name, log.data) if existing is None else None
+        if longer is not None:
+            again = known_result(con, log, sha256, existing_log(con, longer))
+            return replace(again, reason=f"the beginning of log {longer}, {again.reason}")
         if reading is None:  # forgotten between looking and storing
             reading = self._read(log, remembered(con))
         received_at = self.received_at or datetime.now(UTC)

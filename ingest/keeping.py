@@ -8,14 +8,18 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from ingest import oven_changes
 from ingest.archive import Connection
+from ingest.archive.fields import RunField
+from ingest.archive.growth import extend_log, log_it_continues
+from ingest.archive.log_rows import LogRow, get_log
 from ingest.archive.logs import LogEntry, hold_log, reject_log, store_log
+from ingest.archive.rereading import replace_runs
 from ingest.archive.runs import load_recordings
 from ingest.import_result import ImportOptions, ImportResult, RunResult, describe_run
 from ingest.known_names import Given
 from ingest.layout_memory import learn
-from ingest.metadata import resolve
+from ingest.metadata import resolve, seen_in_log
+from ingest.oven_changes import note_changes
 from ingest.reading import READER_VERSION
 from ingest.recording import Notice, Reading, Recording
 
@@ -55,6 +59,12 @@ def existing_logs(con: Connection, hashes: Sequence[str]) -> dict[str, Existing]
         sha256: Existing(log_id, status, json.loads(answers), json.loads(options))
         for sha256, log_id, status, answers, options in rows
     }
+
+
+def existing_log(con: Connection, log_id: int) -> Existing:
+    """What the archive knows of one of its logs."""
+    row = get_log(con, log_id)
+    return Existing(row.log_id, row.status, row.answers, row.options)
 
 
 def known_result(con: Connection, log: Incoming, sha256: str, existing: Existing) -> ImportResult:
@@ -98,13 +108,12 @@ def keep(
     )
     if reading.status == "read":
         recordings, notices = start_as_given(reading.recordings, given, log.options)
-        notices = (*reading.notices, *(n for r in recordings for n in r.notices), *notices)
+        said = [*reading.notices, *(n for r in recordings for n in r.notices), *notices]
         if con is not None:
-            return _stored(
-                con, log, reading, recordings, notices, given, received_at, alone, after_store, layout_name, result
-            )
+            keeping = _Keeping(con, log, reading, recordings, said, given, received_at, alone, after_store)
+            return keeping.store(result, layout_name)
         runs = tuple(describe_run(None, recording, None) for recording in recordings)
-        return replace(result, status="stored", reason="dry run: nothing was stored", warnings=notices, runs=runs)
+        return replace(result, status="stored", reason="dry run: nothing was stored", warnings=tuple(said), runs=runs)
     if reading.status == "held" and reading.reason is None:
         reading = replace(reading, reason="it must be asked: " + " ".join(q.text for q in reading.questions))
         result = replace(result, reason=reading.reason)
@@ -112,57 +121,114 @@ def keep(
         return replace(result, status=reading.status)
     entry = _entry(log, reading, received_at, reading.notices, None)
     if reading.status == "held":
+        earlier = log_it_continues(con, log.name, log.data)
+        if earlier is not None and get_log(con, earlier).status == "held":
+            extend_log(con, earlier, log.data, log.options.who)
         return replace(result, status="held", log=hold_log(con, entry))
     return replace(result, log=reject_log(con, entry))
 
 
-def _stored(
-    con: Connection,
-    log: Incoming,
-    reading: Reading,
-    recordings: Sequence[Recording],
-    notices: Sequence[Notice],
-    given: Given,
-    received_at: datetime,
-    alone: bool,
-    after_store: AfterStore | None,
-    layout_name: str | None,
-    result: ImportResult,
-) -> ImportResult:
-    options, layout_id = log.options, None
-    if reading.layout is not None:
-        layout_id = learn(con, reading, log.name, options.answers, layout_name, options.who)
-    metadata: list[Any] = []
-    said: list[Notice] = list(notices)
-    naive = received_at.replace(tzinfo=None)
-    for part, recording in enumerate(recordings):
-        found = resolve(
-            con,
-            recording,
-            reading.metadata,
-            log.options,
-            given,
-            layout_id=layout_id,
-            received_at=naive,
-            carry_over=log.options.carry and (recording.started_at is not None or alone),
+@dataclass
+class _Keeping:
+    """One read log on its way into the archive, inside a transaction. `said` gathers its warnings."""
+
+    con: Connection
+    log: Incoming
+    reading: Reading
+    recordings: Sequence[Recording]
+    said: list[Notice]
+    given: Given
+    received_at: datetime
+    alone: bool
+    after_store: AfterStore | None
+
+    def store(self, result: ImportResult, layout_name: str | None) -> ImportResult:
+        """As a new log, or in the place of the shorter one that it continues."""
+        options, layout_id = self.log.options, None
+        if self.reading.layout is not None:
+            layout_id = learn(self.con, self.reading, self.log.name, options.answers, layout_name, options.who)
+        earlier_id = log_it_continues(self.con, self.log.name, self.log.data)
+        earlier = get_log(self.con, earlier_id) if earlier_id is not None else None
+        if earlier is not None and earlier.status == "stored" and len(earlier.runs) <= len(self.recordings):
+            return self._grown(result, earlier, layout_id)
+        if earlier is not None and earlier.status == "held":
+            extend_log(self.con, earlier.log_id, self.log.data, options.who)
+        metadata = self._metadata(layout_id, known=0)
+        entry = _entry(self.log, self.reading, self.received_at, self.said, layout_id)
+        run_ids = store_log(self.con, entry, self.recordings, metadata)
+        row = self.con.execute("SELECT log_id FROM run WHERE run_id = ?", [run_ids[0]]).fetchone()
+        runs = self._evaluated(run_ids)
+        return replace(
+            result,
+            status="stored",
+            reason=None,
+            warnings=tuple(self.said),
+            runs=runs,
+            log=row[0] if row else None,
         )
-        oven_id = found.value("oven")
-        if part == 0 and oven_id is not None and (recording.started_at is not None or alone):
-            start = recording.started_at
-            at = start.replace(tzinfo=None) if start else naive
-            said += oven_changes.note_changes(con, oven_id, at, start is not None, reading.metadata)
-        said += [n for n in found.notices if n not in said]
-        metadata.append(found.fields)
-    entry = _entry(log, reading, received_at, said, layout_id)
-    run_ids = store_log(con, entry, recordings, metadata)
-    runs: list[RunResult] = []
-    for run_id, recording in zip(run_ids, recordings, strict=True):
-        evaluation = after_store(con, run_id, recording) if after_store is not None else None
-        runs.append(describe_run(run_id, recording, evaluation.verdict if evaluation is not None else None))
-    row = con.execute("SELECT log_id FROM run WHERE run_id = ?", [run_ids[0]]).fetchone()
-    return replace(
-        result, status="stored", reason=None, warnings=tuple(said), runs=tuple(runs), log=row[0] if row else None
-    )
+
+    def _grown(self, result: ImportResult, earlier: LogRow, layout_id: int | None) -> ImportResult:
+        extend_log(self.con, earlier.log_id, self.log.data, self.log.options.who)
+        metadata = self._metadata(layout_id, known=len(earlier.runs))
+        numbers = ", ".join(map(str, earlier.runs))
+        added = len(self.recordings) - len(earlier.runs)
+        text = (
+            f"the file goes on where log {earlier.log_id} ended (run {numbers}): it took its place, {added} more runs"
+        )
+        self.said.append(Notice("log_grown", text))
+        run_ids = replace_runs(
+            self.con,
+            earlier.log_id,
+            self.recordings,
+            metadata,
+            reader_version=READER_VERSION,
+            answers={**earlier.answers, **self.log.options.answers},
+            warnings=self.said,
+            layout_id=layout_id,
+            who=self.log.options.who,
+            why="the file was longer when it came again",
+        )
+        runs = self._evaluated(run_ids)
+        return replace(result, status="stored", reason=None, warnings=tuple(self.said), runs=runs, log=earlier.log_id)
+
+    def _metadata(self, layout_id: int | None, known: int) -> list[dict[str, RunField]]:
+        """Fields of each recording; of the first `known` ones, stored already, only what the log itself tells."""
+        out: list[dict[str, RunField]] = []
+        received = self.received_at.replace(tzinfo=None)
+        overrides = any(notice.code == "start_given" for notice in self.said)
+        for part, recording in enumerate(self.recordings):
+            if part < known:
+                out.append(seen_in_log(self.con, recording, self.reading.metadata).fields)
+                continue
+            has_place = recording.started_at is not None or self.alone
+            found = resolve(
+                self.con,
+                recording,
+                self.reading.metadata,
+                self.log.options,
+                self.given,
+                layout_id=layout_id,
+                received_at=received,
+                carry_over=self.log.options.carry and has_place,
+            )
+            if overrides and "started_at" in found.fields:  # stands above the log's own when it is read again
+                for name in ("started_at", "zone"):
+                    found.fields[name] = replace(found.fields[name], origin="typed")
+            oven_id = found.value("oven")
+            if part == 0 and oven_id is not None and has_place:
+                start = recording.started_at
+                at = start.replace(tzinfo=None) if start else received
+                self.said += note_changes(self.con, oven_id, at, start is not None, self.reading.metadata)
+            self.said += [notice for notice in found.notices if notice not in self.said]
+            out.append(found.fields)
+        return out
+
+    def _evaluated(self, run_ids: Sequence[int]) -> tuple[RunResult, ...]:
+        runs: list[RunResult] = []
+        for run_id, recording in zip(run_ids, self.recordings, strict=True):
+            evaluation = self.after_store(self.con, run_id, recording) if self.after_store is not None else None
+            runs.append(describe_run(run_id, recording, evaluation.verdict if evaluation is not None else None))
+        return tuple(runs)
 
 
 def start_as_given(

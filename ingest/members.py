@@ -98,7 +98,12 @@ def find_files(paths: Iterable[str | os.PathLike[str]]) -> Iterator[tuple[Path |
             real = file.resolve()
             if real not in seen:
                 seen.add(real)
-                yield file, name
+                yield file, _as_text(name)
+
+
+def _as_text(name: str) -> str:
+    """A file name as text that can be stored: bytes that are no UTF-8 (old disks, other systems) become a mark each."""
+    return os.fsencode(name).decode("utf-8", "replace")
 
 
 def natural_key(path: Path) -> list[tuple[int, int | str]]:

@@ -17,10 +17,11 @@ from ingest.archive.logs import _GZIP_LEVEL, _insert_bytes
 
 
 def log_it_continues(con: Connection, file_name: str, data: bytes) -> int | None:
-    """The stored or held log of this name whose bytes are the beginning of these, the longest such; else None."""
+    """The stored or held log of this name (folders aside) whose bytes are the beginning of these, the longest such; else None."""
     rows = con.execute(
         """SELECT log_id, sha256, size_bytes FROM log
-        WHERE file_name = ? AND status IN ('stored', 'held') AND size_bytes BETWEEN 1 AND ? ORDER BY size_bytes DESC""",
+        WHERE parse_filename(file_name) = parse_filename(?) AND status IN ('stored', 'held') AND size_bytes BETWEEN 1 AND ?
+        ORDER BY size_bytes DESC""",
         [file_name, len(data) - 1],
     ).fetchall()
     for log_id, sha256, size in rows:
@@ -34,7 +35,8 @@ def log_that_holds_it(con: Connection, file_name: str, data: bytes) -> int | Non
     if not data:
         return None
     rows = con.execute(
-        "SELECT log_id FROM log WHERE file_name = ? AND status = 'stored' AND size_bytes > ? ORDER BY log_id",
+        """SELECT log_id FROM log WHERE parse_filename(file_name) = parse_filename(?) AND status = 'stored'
+        AND size_bytes > ? ORDER BY log_id""",
         [file_name, len(data)],
     ).fetchall()
     for (log_id,) in rows:
