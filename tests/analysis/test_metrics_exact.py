@@ -161,3 +161,25 @@ def test_averages_and_air_sensors_are_measured_but_take_no_part_in_spreads():
     assert value_of(metrics, "peak_c", 2).value == pytest.approx(205.0)
     assert value_of(metrics, "peak_c", 3).value == pytest.approx(275.0)
     assert value_of(metrics, "spread_at_peak_c", None).value == pytest.approx(3.0)
+
+
+def test_identities_shift_stretch_and_order_of_channels():
+    # what must hold whatever the curve: no outside value needed
+    t, v = lines([(0, 30), (120, 150), (200, 200), (230, 245), (260, 245), (320, 100), (400, 60)])
+    two = temperature("tc1", v), temperature("tc2", np.maximum(v - 6, 20))
+    base = measure(recording(t, *two), context())
+    raised = measure(
+        recording(t, temperature("tc1", v + 10), temperature("tc2", np.maximum(v - 6, 20) + 10)), context(227.0)
+    )
+    slow = measure(recording(t * 2, *two), context())
+    turned = measure(recording(t, *two[::-1]), context())
+    above = value_of(base, "time_above_liquidus_s").value
+    assert value_of(raised, "time_above_liquidus_s").value == pytest.approx(above)
+    assert value_of(slow, "time_above_liquidus_s").value == pytest.approx(2 * above)
+    assert value_of(slow, "ramp_up_max_c_per_s").value == pytest.approx(0.75)
+    for m in base:
+        if m.channel is not None:
+            twin = next(
+                x for x in turned if (x.metric, x.parameters, x.channel) == (m.metric, m.parameters, 1 - m.channel)
+            )
+            assert (twin.value, twin.uncertainty, twin.status) == (m.value, m.uncertainty, m.status)
