@@ -160,7 +160,8 @@ def _shift(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
     shift = float(np.median(shifts))
     step = float(view.resolution_k[known].max())
     need = max(SHIFT_K, SCATTERS * float(np.median([t.scatter for t in typical]))) + step
-    if abs(shift) < need or float(np.ptp(shifts)) > TOGETHER_K + step:
+    together = TOGETHER_K + step + 2.0 * float(view.noise_k[known].max())
+    if abs(shift) < need or float(np.ptp(shifts)) > together:
         return []
     if shift > 0 and (view.context.idle_s is None or view.context.idle_s < IDLE_S):
         return [

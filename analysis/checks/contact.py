@@ -18,6 +18,7 @@ EXCURSION_SAMPLES = 3
 # The way back must undo most of the way out, otherwise it is a step (a door opened, a tip moved).
 UNDONE_SHARE = 0.6
 SPIKES_FAIL = 10
+NOISY_SCATTERS = 8.0
 
 
 def check_contact(view: View) -> list[Finding]:
@@ -32,7 +33,9 @@ def check_contact(view: View) -> list[Finding]:
             if finding.state == "fail":
                 view.failed[row] = "dropout"
                 continue
-        spikes = [e for e in excursions if e[1] != 0.0]
+        # Scatter that comes with the heater throws single readings far out too; that is told as scatter.
+        least = NOISY_SCATTERS * view.scatter_k.get(row, 0.0)
+        spikes = [e for e in excursions if e[1] != 0.0 and e[2] >= least]
         if spikes:
             largest = max(spikes, key=lambda e: e[2])
             state = "fail" if len(spikes) >= SPIKES_FAIL else "suspect"

@@ -40,6 +40,7 @@ def check_heater_noise(view: View) -> list[Finding]:
         noise_off = _scatter(bend[off])
         if noise_on < RATIO * noise_off or not _alternates(bend, on):
             continue
+        view.scatter_k[row] = noise_on
         state = "fail" if noise_on >= FAIL_NOISE_K else "suspect"
         findings.append(
             view.finding(

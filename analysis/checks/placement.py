@@ -18,6 +18,8 @@ PATTERN_K = 6.0
 PATTERN_S = 6.0
 # A tip on the board lags air by 10 s and more; 4 s is beyond the scatter of a lag at 1 to 5 s samples.
 LEAD_S = 4.0
+# Taping a tip anew or another load changes a long lag in proportion; a tip in air loses most of it.
+LEAD_SHARE = 0.25
 # Twice the usual run-to-run scatter of a peak difference on one oven and board (about 2 K) and more.
 SHIFT_K = 5.0
 SHIFT_FAIL_K = 12.0
@@ -176,7 +178,8 @@ def _lifted(view: View, history: History, rows: list[int]) -> list[Finding]:
             continue
         known += 1
         lead = usual.median - now
-        if lead >= max(LEAD_S, SCATTERS * usual.scatter, 1.5 * view.interval_s):
+        need = max(LEAD_S, SCATTERS * usual.scatter, LEAD_SHARE * abs(usual.median), 1.5 * view.interval_s)
+        if lead >= need:
             evidence = (
                 f"{view.names[row]} usually lags the others by {usual.median:.0f} s, now by {now:.0f} s "
                 f"(scatter {usual.scatter:.1f} s, n = {usual.n})."

@@ -11,16 +11,17 @@ from analysis.results import Finding, State
 # constant of 60 s turning from +0.5 to -1 K/s stays within one step for about 13 s.
 STUCK_FOR_S = 20.0
 # While the slowest honest tip (time constant 60 s) behind a brisk ramp (3 K/s) moves one step q, the oven moves
-# sqrt(2 * 60 * 3 * q) = 19 sqrt(q) K; a third more is the threshold, never below 10 K.
+# sqrt(2 * 60 * 3 * q) = 19 sqrt(q) K; a third more is the threshold, and no less for finer steps, because a hold at
+# the control tip is flat while another tip still settles by 20 K.
 MOVED_PER_ROOT_STEP_K = 25.0
-MOVED_AT_LEAST_K = 10.0
+MOVED_AT_LEAST_K = 25.0
 # At the start a heavy board in a carrier may show no answer at all for some seconds, so more is asked there.
 START_FACTOR = 1.6
 START_FOR_S = 30.0
 # Alone in the log, a channel is stuck when the heat asked for changes and nothing answers: an oven at the end of its
 # power may stand at one value for minutes, but not when the command falls or before it has warmed up.
 ALONE_FOR_S = 60.0
-ALONE_DUTY_CHANGE = 0.4
+ALONE_DUTY_CHANGE = 0.5
 ALONE_SETPOINT_K = 60.0
 COLD_BELOW_C = 60.0
 
@@ -44,7 +45,7 @@ def check_stuck(view: View) -> list[Finding]:
             need = max(MOVED_AT_LEAST_K, MOVED_PER_ROOT_STEP_K * np.sqrt(view.resolution_k[row]))
             seconds = float(view.elapsed_s[last] - view.elapsed_s[first])
             if first == 0:
-                need = max(need, MOVED_PER_ROOT_STEP_K) * START_FACTOR
+                need *= START_FACTOR
                 if seconds < START_FOR_S:
                     continue
             words = f"the others moved by {moved:.0f} K" if moved is not None else _unanswered(view, row, first, last)

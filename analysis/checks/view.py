@@ -18,6 +18,7 @@ from ingest.recording import Channel, FloatArray, Recording
 
 IntArray = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
 
+BRISK_K_PER_S = 4.0
 # A channel that follows the set point this closely [K], as median over the run, is one that steers or sees what steers.
 FOLLOWS_WITHIN_K = 10.0
 
@@ -42,6 +43,9 @@ class View:
     empty: tuple[int, ...]  # channel numbers of temperature channels without a single value
     averages: tuple[int, ...]  # channel numbers of averages
     failed: dict[int, str] = field(default_factory=dict[int, str])
+    scatter_k: dict[int, float] = field(
+        default_factory=dict[int, float]
+    )  # rows noisy with the heater on, and how much [K]
     lost_rows: set[int] = field(default_factory=set[int])  # samples just before a jump that lost rows explain
 
     @cached_property
@@ -113,14 +117,16 @@ class View:
         8 K in a second is more than a fixed tip follows; 4 K/s is a brisk ramp for a small oven, so a slow log may
         move that much honestly; 8 times the scatter keeps noise out; 4 steps keep a coarse log out.
         """
-        floor = max(8.0, 4.0 * self.interval_s)
+        floor = max(8.0, BRISK_K_PER_S * self.interval_s)
         return np.maximum(np.maximum(floor, 8.0 * self.noise_k), 4.0 * self.resolution_k)
 
     @cached_property
     def jumps(self) -> tuple[IntArray, ...]:
         """Per row, the sample indices just before a jump."""
+        # A longer step between two samples allows a longer way, at the same brisk ramp.
+        allowed = BRISK_K_PER_S * np.maximum(self.steps_s - self.interval_s, 0.0)
         with np.errstate(invalid="ignore"):
-            is_jump = self.size_of_change > self.jump_k[:, None]
+            is_jump = self.size_of_change > self.jump_k[:, None] + allowed
         if not is_jump.any():
             return tuple(np.empty(0, dtype=np.intp) for _ in self.names)
         return tuple(np.flatnonzero(row) for row in is_jump)

@@ -68,7 +68,7 @@ def test_a_difference_below_the_threshold_is_not_called_unlike(oven: Oven, group
     assert compare_shape(run, group).status == "like"
 
 
-def test_too_few_runs_and_no_heat_are_refused(oven: Oven, group: dict[int, Recording]) -> None:
+def test_too_few_runs_and_no_heat_are_refused(group: dict[int, Recording]) -> None:
     few = {run: group[run] for run in list(group)[: MINIMUM_RUNS - 1]}
     answer = compare_shape(group[20], few)
     assert answer.status == "not evaluated"
