@@ -71,7 +71,8 @@ class _Samples:
         self._run, self._channel, self._ms, self._value = run, channel, ms, value
 
     def of(self, run_id: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        a, b = np.searchsorted(self._run, [run_id, run_id + 1])
+        # in the column's own type: numpy would convert the whole column for every run otherwise
+        a, b = np.searchsorted(self._run, np.array([run_id, run_id + 1], dtype=self._run.dtype))
         return self._channel[a:b], self._ms[a:b], self._value[a:b]
 
 
