@@ -84,6 +84,9 @@ class Commands(TyperGroup):
             ctx = getattr(problem, "ctx", None)
             command = ctx.command_path if ctx is not None else "ovenbook"
             text = problem.format_message().rstrip()
+            if text.startswith("Usage:"):  # a group without its command: the answer is its help
+                print(text, file=sys.stderr)
+                return problem.exit_code
             trouble(f"{text}{'' if text.endswith(('.', '?')) else '.'} Help: {command} --help")
             return problem.exit_code
         if isinstance(problem, typer.Abort) or is_interrupt(problem):

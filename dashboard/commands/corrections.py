@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from dashboard.commands.opening import assignments, run_number, the_archive, who
+from dashboard.commands.opening import assignments, run_numbers, the_archive, who
 from dashboard.commands.output import say, wrong_usage
 from dashboard.commands.reference import one_named
 
@@ -28,7 +28,7 @@ CHOICES = {"kind": ("product", "reference", "development", "bakeout"), "orientat
 
 def set_fields(
     ctx: typer.Context,
-    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's number, or latest.")],
+    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's number, latest, or several as 2-6,9.")],
     fields: Annotated[
         list[str],
         typer.Argument(metavar="FIELD=VALUE...", help=f"Fields: {', '.join((*NAMED, *PLAIN))}. Empty: unknown."),
@@ -42,6 +42,7 @@ def set_fields(
     \b
     Examples:
       ovenbook set 12 board=Blinker jar=J7
+      ovenbook set 2-6 paste=SAC305
       ovenbook set 12 orientation=180 --why "read off the photo"
     """
     from analysis.store import reevaluate
@@ -50,14 +51,17 @@ def set_fields(
 
     changes = assignments(fields, "ovenbook set 12 board=Blinker")
     archive = the_archive(ctx)
-    number = run_number(archive, run)
+    numbers = run_numbers(archive, run)
     values = {field: _value(archive, field, text) for field, text in changes.items()}
     with archive.transaction() as con:
-        for field, value in values.items():
-            runs.set_run_field(con, number, field, value, "typed", who(), why)
-    reevaluate(archive, [number])
-    after = archive.read("SELECT verdict, reason FROM run_overview WHERE run = ?", (number,))
-    say(f"Run {number}: {words.listed(list(changes))} set. Verdict: {words.short_verdict(after['verdict'].iloc[0])}.")
+        for number in numbers:
+            for field, value in values.items():
+                runs.set_run_field(con, number, field, value, "typed", who(), why)
+    reevaluate(archive, numbers)
+    after = archive.read("SELECT run, verdict FROM run_overview WHERE list_contains(?::INTEGER[], run)", (numbers,))
+    verdicts = {int(n): verdict for n, verdict in zip(after["run"], after["verdict"], strict=True)}
+    for number in numbers:
+        say(f"Run {number}: {words.listed(list(changes))} set. Verdict: {words.short_verdict(verdicts.get(number))}.")
 
 
 def _value(archive: Any, field: str, text: str) -> Any:

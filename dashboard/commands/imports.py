@@ -148,13 +148,15 @@ def import_(
         raise wrong_usage("'-' reads one log from standard input and cannot be mixed with files.")
     if metadata is not None and "-" in paths:
         raise wrong_usage("--metadata names files, so it needs paths, not standard input.")
+    from dashboard.commands.reference import one_named
     from ingest.importing import ImportOptions
 
+    archive = the_archive(ctx)
     options = ImportOptions(
         source="stdin" if paths == ["-"] else "file",
         oven=oven,
         profile=profile,
-        paste=paste,
+        paste=one_named(archive, "paste", paste)[1] if paste else None,
         jar=jar,
         board=board,
         kind=kind,
@@ -166,7 +168,6 @@ def import_(
         dry_run=dry_run,
         who=who(),
     )
-    archive = the_archive(ctx)
     evaluations = Evaluations()
     status = show_results(
         results_of(archive, paths, options, metadata, evaluations),
@@ -289,6 +290,10 @@ def _report(done: list[ImportResult], evaluations: Evaluations, as_json: bool, d
     for result in done:
         if len(done) <= LINES_EACH or dry_run or result.status in ("held", "rejected"):
             say_result(result, evaluations, dangers=False)
+    unjudged = [run for run, evaluation in evaluations.of_run.items() if not evaluation.limit_results]
+    if unjudged:
+        runs = words.ranges(unjudged)
+        say(f"Without a paste there is no window to judge by. Name it: ovenbook set {runs} paste=SAC305")
     if len(done) > 1:
         counts = Counter(result.status for result in done)
         say(words.import_counts(counts) + ("; dry run, nothing was stored." if dry_run else "."))

@@ -47,6 +47,23 @@ def run_number(archive: Archive, text: str) -> int:
     return number
 
 
+def run_numbers(archive: Archive, text: str) -> list[int]:
+    """Several runs as typed: "12", "latest", "2-6", "2-6,9"."""
+    numbers: list[int] = []
+    for part in text.split(","):
+        first, dash, last = part.strip().partition("-")
+        if dash and first.isdigit() and last.isdigit():
+            frame = archive.read(
+                "SELECT run_id FROM run WHERE run_id BETWEEN ? AND ? ORDER BY run_id", (int(first), int(last))
+            )
+            if frame.empty:
+                raise Refusal(f"No run from {first} to {last} in this archive. Runs are listed by: ovenbook runs")
+            numbers += [int(run) for run in frame["run_id"]]
+        else:
+            numbers.append(run_number(archive, part.strip()))
+    return list(dict.fromkeys(numbers))
+
+
 def assignments(pairs: list[str], example: str) -> dict[str, str]:
     """`name=value` arguments as a dictionary; the value may hold further equals signs."""
     out: dict[str, str] = {}

@@ -25,6 +25,9 @@ def one_named(archive: Archive, kind: str, name: str) -> tuple[int, str]:
 
     with archive.connect() as con:
         found = getattr(reference, f"find_{kind}")(con, name)
+        if found is None and kind == "paste":
+            # "SAC305" is what people say; the paste of an alloy family that ships with the archive is meant.
+            found = reference.find_paste(con, f"{name} (family default)")
         if found is not None:
             kept = getattr(reference, f"get_{kind}")(con, found)
             label = str(kept[_NAME_COLUMN[kind]])

@@ -44,6 +44,7 @@ from dashboard.words.numbers import (
     margin_text,
     number,
     quantity_text,
+    ranges,
     with_unit,
 )
 from dashboard.words.terms import CAUTIONS, CAUTIONS_DEFER, DEFINITIONS, RECORDS_ONLY, ROLE_WORDS, cautions_text
@@ -100,6 +101,7 @@ __all__ = [
     "parameters_text",
     "quantity_text",
     "question_text",
+    "ranges",
     "short_margin",
     "short_path",
     "short_verdict",

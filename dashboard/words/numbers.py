@@ -70,6 +70,17 @@ def listed(items: Sequence[str], joint: str = "and") -> str:
     return f"{', '.join(items[:-1])} {joint} {items[-1]}"
 
 
+def ranges(numbers: Sequence[int]) -> str:
+    """Whole numbers with neighbours drawn together, as "2-4,9"."""
+    parts: list[list[int]] = []
+    for number_ in sorted(set(numbers)):
+        if parts and number_ == parts[-1][-1] + 1:
+            parts[-1].append(number_)
+        else:
+            parts.append([number_])
+    return ",".join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
+
+
 def duration(seconds: float) -> str:
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes} min {rest} s" if minutes else f"{rest} s"

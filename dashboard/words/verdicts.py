@@ -124,4 +124,6 @@ def check_first(summary: Mapping[str, Any]) -> str:
         return f"look at {where}, then run once more: a second run tells whether the margin is there."
     if verdict == "fails":
         return f"look at {where}, then compare with the last run of the same oven, board and profile. Hold the boards until then."
-    return "fill in what the reason names; the run is judged again at once."
+    if (summary.get("reason") or "").startswith("no paste"):
+        return "choose the paste or its jar under What was on the rack; the run is judged at once."
+    return "what the reason names; once it is mended or filled in, the run is judged again."

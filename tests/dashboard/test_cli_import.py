@@ -220,6 +220,16 @@ def test_a_season_is_backfilled_from_a_sheet(shop: Shop) -> None:
     assert len(shop.quick("jar", "list", "--json").json) == 3
 
 
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="file names there are always text")
+def test_a_file_name_that_is_no_text(shop: Shop) -> None:
+    path = os.fsencode(shop.folder) + b"/bad\xff name [b].csv"
+    with open(path, "wb") as file:
+        file.write(straight_log().encode())
+    said = shop("import", shop.folder, "--json")
+    assert [item["status"] for item in said.json] == ["stored"]
+    assert "name [b].csv" in shop("runs", "--json").json[0]["log_file"]
+
+
 def test_ctrl_c_leaves_whole_runs_and_the_rest_is_taken_later(shop: Shop) -> None:
     for n in range(400):
         shop.write(f"logs/bake{n:03d}.csv", straight_log(240 + n / 100))

@@ -165,6 +165,16 @@ def test_a_correction_keeps_the_old_value_and_judges_again(shop: Shop) -> None:
     assert changes["why"].tolist()[0] == "read off the photo"
 
 
+def test_several_runs_are_set_at_once(shop: Shop) -> None:
+    for n in range(3):
+        said = shop.quick("import", shop.write(f"more{n}.csv", straight_log(241 + n / 10)))
+        assert "ovenbook set" in said.out  # no paste: the way out is named
+    assert shop.quick("set", "2-3,4", "paste=SAC305").status == 0
+    pastes = {run["run"]: run["paste"] for run in shop.quick("runs", "--json").json}
+    assert pastes == dict.fromkeys((1, 2, 3, 4), PASTE)
+    assert shop.quick("set", "20-30", "paste=SAC305").status == 1
+
+
 def test_taking_the_paste_away_takes_the_verdict_away(shop: Shop) -> None:
     said = shop.quick("set", "1", "paste=")
     assert said.status == 0

@@ -209,3 +209,8 @@ def test_long_paths_keep_the_name() -> None:
     assert words.short_path("logs/bake.csv") == "logs/bake.csv"
     assert words.short_path("/a/very/long/way/to/the/folder/logs/bake.csv", 25) == "…/folder/logs/bake.csv"
     assert words.short_path("x/" + "n" * 60 + ".csv", 25) == "…/" + "n" * 60 + ".csv"
+
+
+def test_run_numbers_are_drawn_together() -> None:
+    assert words.ranges([9, 2, 3, 4]) == "2-4,9"
+    assert words.ranges([5]) == "5"
