@@ -68,12 +68,12 @@ def answer(
 
     \b
     Examples:
-      ovenbook answer 7 date_order=day-first
+      ovenbook answer 7 "date_order=day first"
       ovenbook answer 7 unit=°F --layout "bench controller"
     """
-    given = assignments(answers, "ovenbook answer 7 date_order=day-first")
+    given = assignments(answers, "ovenbook answer 7 'date_order=day first'")
     if not given:
-        raise wrong_usage("no answer was given. Example: ovenbook answer 7 date_order=day-first")
+        raise wrong_usage("no answer was given. Example: ovenbook answer 7 'date_order=day first'")
     from ingest.answering import answer_log
 
     archive = the_archive(ctx)
