@@ -7,6 +7,7 @@ level, n and method. A step misread as a trend is the classic slip (the Nile vol
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -17,6 +18,7 @@ from analysis.drift.charts import MEDIAN_RANGE_PAIR, moving_range
 
 Array = NDArray[np.floating[Any]]
 
+PLATEAUS = (1.0, 0.75, 0.5, 0.25)  # a slope may have come to rest: share of the runs since its start that it lasted
 FEWEST_EACH_SIDE = 5  # runs; a mean of fewer says nothing that the scatter would not
 
 
@@ -209,27 +211,42 @@ class Onset:
     method: str
 
 
-def onset(values: Array, sigma: float, shape: str, level: float) -> Onset:
-    """When a step or a trend began, from the likelihood of every possible start (flat prior, normal scatter `sigma`)."""
-    n = len(values)
-    if shape == "step":
-        found = change_point(values, level, margin=min(FEWEST_EACH_SIDE, max(2, n // 4)), sigma=sigma)
-        return Onset(found.index, found.low, found.high, level, found.method)
-    x = np.arange(n, dtype=float)
-    starts = np.arange(max(1, n - 4))
-    cost = np.array([_ramp_cost(values, np.maximum(0.0, x - s)) for s in starts])
-    weight = np.exp(-(cost - cost.min()) / (2 * max(sigma, 1e-12) ** 2))
+@dataclass(frozen=True)
+class Part:
+    """One series for `onset`: run positions, residuals at them, and the scatter of one residual."""
+
+    positions: NDArray[np.int64]
+    residuals: Array
+    sigma: float
+
+
+def onset(parts: Sequence[Part], shape: str, level: float) -> Onset:
+    """When a step or a slope began, from one or several series that changed together; positions in, positions out.
+
+    Flat prior over every position of the first part, normal scatter; several series sharpen each other. A slope may end in a
+    plateau (without one, a loss that came to rest would be dated too early). Raises
+    ValueError when a part has no scatter to weigh by.
+    """
+    starts = parts[0].positions[1:-3]
+    if len(starts) == 0 or any(part.sigma <= 0 for part in parts):
+        raise ValueError("dating a change needs at least 5 runs and a scatter above 0")
+    last = float(parts[0].positions[-1])
+    shares = PLATEAUS if shape == "trend" else (1.0,)
+    cost = np.zeros((len(starts), len(shares)))
+    for part in parts:
+        x = part.positions.astype(float)
+        for i, s in enumerate(starts):
+            for j, share in enumerate(shares):
+                ramp = np.clip(x - s + 1, 0.0, max(1.0, share * (last - s + 1)))
+                regressor = ramp if shape == "trend" else (x >= s).astype(float)
+                cost[i, j] += _ramp_cost(part.residuals, regressor) / part.sigma**2
+    cost = cost.min(axis=1)
+    weight = np.exp(-(cost - cost.min()) / 2)
     weight /= weight.sum()
     order = np.argsort(-weight)
     kept = starts[order[: int(np.searchsorted(np.cumsum(weight[order]), level)) + 1]]
-    best = int(starts[int(np.argmin(cost))])
-    return Onset(
-        best,
-        int(kept.min()),
-        int(kept.max()),
-        level,
-        "exact search for the start of a slope, interval from its likelihood",
-    )
+    method = f"exact search for the start of the {shape} over {len(parts)} series, interval from its likelihood"
+    return Onset(int(starts[int(np.argmin(cost))]), int(kept.min()), int(kept.max()), level, method)
 
 
 def _ramp_cost(values: Array, ramp: Array) -> float:

@@ -1,0 +1,130 @@
+"""Did the repair work? Every series before and after a named event, against what such an event should move.
+
+Also the firmware that was never flashed: an event says a change was made, and the control behaviour shows none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.drift import groups
+from analysis.drift.causes import (
+    AT_PEAK,
+    COLD,
+    COOLING,
+    DUTY,
+    LAG,
+    OVERSHOOT,
+    PEAK,
+    RAMP_HIGH,
+    RAMP_LOW,
+    TO_PEAK,
+    Effect,
+)
+from analysis.drift.change import FEWEST_EACH_SIDE
+from analysis.drift.series import build_series
+from analysis.drift.view import View
+
+# What each kind of event is expected to move when it was needed and worked; common practice, no source.
+EXPECTED: dict[str, dict[str, str]] = {
+    "element": {RAMP_HIGH: "+", RAMP_LOW: "+", DUTY: "-"},
+    "seal": {COOLING: "+", DUTY: "-"},
+    "fan": {AT_PEAK: "any"},
+    "clean": {RAMP_HIGH: "+"},
+    "relay": {DUTY: "any", OVERSHOOT: "any"},
+    "thermocouple": {COLD: "any", AT_PEAK: "any", PEAK: "any"},
+    "controller": {LAG: "any", OVERSHOOT: "any", PEAK: "any", DUTY: "any"},
+    "firmware": {LAG: "any", OVERSHOOT: "any", PEAK: "any", DUTY: "any"},
+    "profile": {PEAK: "any", TO_PEAK: "any", LAG: "any", OVERSHOOT: "any"},
+}
+CONTROL_EVENTS = ("firmware", "controller", "profile")
+RUNS_EACH_SIDE = 30  # the newest before and the first after; more would mix in other changes
+
+
+@dataclass(frozen=True)
+class EventReport:
+    """`answer`: as expected, the other way, moved but not as expected, no change seen, or not evaluated."""
+
+    oven: str
+    kind: str
+    happened_at: str
+    answer: str
+    text: str
+    n_before: int
+    n_after: int
+    effects: tuple[Effect, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "oven": self.oven,
+            "kind": self.kind,
+            "happened_at": self.happened_at,
+            "answer": self.answer,
+            "text": self.text,
+            "n_before": self.n_before,
+            "n_after": self.n_after,
+            "effects": [{"text": e.text, "moved": bool(e.moved)} for e in self.effects],
+        }
+
+
+def event_reports(
+    oven: str,
+    runs: pd.DataFrame,
+    metrics: pd.DataFrame,
+    events: pd.DataFrame,
+    left_out: Mapping[int, str] | None = None,
+) -> list[EventReport]:
+    """One report an event, in order of time. `events`: rows of oven_event of this oven."""
+    frame = groups.comparable_runs(runs, metrics, dict(left_out or {}))
+    series = build_series(frame["run"].tolist(), metrics)
+    usable: list[int] = np.flatnonzero(frame["left_out"].isna().to_numpy()).tolist()
+    dates = pd.to_datetime(frame["started_at"], utc=True).ffill()
+    stamps = [_utc(value) for value in events["happened_at"]]
+    out = []
+    for kind, at in sorted(zip(events["kind"], stamps, strict=True), key=lambda pair: pair[1]):
+        earlier = max((s for s in stamps if s < at), default=None)
+        later = min((s for s in stamps if s > at), default=None)
+        before = [i for i in usable if dates.iloc[i] < at and (earlier is None or dates.iloc[i] >= earlier)]
+        after = [i for i in usable if dates.iloc[i] >= at and (later is None or dates.iloc[i] < later)]
+        out.append(_report(oven, str(kind), at, frame, series, before[-RUNS_EACH_SIDE:], after[:RUNS_EACH_SIDE]))
+    return out
+
+
+def _report(oven: str, kind: str, at: pd.Timestamp, frame, series, before: list[int], after: list[int]) -> EventReport:
+    day = f"{at:%Y-%m-%d}"
+    short = min(len(before), len(after))
+    if short < FEWEST_EACH_SIDE:
+        text = f"{len(before)} comparable runs before and {len(after)} after, {FEWEST_EACH_SIDE} needed on each side"
+        return EventReport(oven, kind, at.isoformat(), "not evaluated", text, len(before), len(after), ())
+    positions = np.array([*before, *after], dtype=np.int64)
+    view = View(frame, series, positions)
+    effects = view.effects(dict.fromkeys(series, 0), len(before), len(before), len(positions) - 1, "step")
+    if not effects:
+        text = "the runs before and after share no comparison group with enough runs to know its level"
+        return EventReport(oven, kind, at.isoformat(), "not evaluated", text, len(before), len(after), ())
+    expected = EXPECTED.get(kind, {})
+    moved = {name: e for name, e in effects.items() if e.moved}
+    right = [e.text for name, e in moved.items() if expected.get(name) in {"any", "+" if e.moved > 0 else "-"}]
+    wrong = [e.text for name, e in moved.items() if expected.get(name) == ("-" if e.moved > 0 else "+")]
+    if right and not wrong:
+        answer, text = "as expected", f"since the {kind} event of {day}: {'; '.join(right)}"
+    elif wrong:
+        answer, text = "the other way", f"since the {kind} event of {day}: {'; '.join(wrong)}"
+    elif moved:
+        answer = "moved but not as expected"
+        text = f"since the {kind} event of {day}: {'; '.join(e.text for e in moved.values())}"
+    else:
+        answer, text = "no change seen", f"nothing that is watched moved at the {kind} event of {day}"
+        if kind in CONTROL_EVENTS:
+            text += "; the control behaves as before. Was it really flashed? Read version and profile at the start of a run."
+    return EventReport(oven, kind, at.isoformat(), answer, text, len(before), len(after), tuple(effects.values()))
+
+
+def _utc(value: Any) -> pd.Timestamp:
+    stamp = pd.Timestamp(str(value))
+    return stamp.tz_localize("UTC") if stamp.tzinfo is None else stamp.tz_convert("UTC")
