@@ -26,6 +26,7 @@ from pathlib import Path
 from ingest import spool
 from ingest.answering import answer_log, correct_layout
 from ingest.archive import Archive, ArchiveBusy, Connection, DuplicateLog
+from ingest.archive.connection import zone_of
 from ingest.archive.growth import log_that_holds_it
 from ingest.import_result import ChannelResult, ImportOptions, ImportResult, RunResult
 from ingest.keeping import AfterStore, Existing, Incoming, existing_log, existing_logs, keep, known_result
@@ -52,6 +53,7 @@ Progress = Callable[[ImportResult], None]
 
 BATCH_LOGS = 40  # between two of them others get the archive and the progress bar moves
 BATCH_BYTES = 16 * 1024 * 1024  # keeps memory bounded on folders of large logs
+QUICK_BYTES = 1024 * 1024  # one log up to this size is read while the archive is open: one opening less
 HOLD_S = 0.5  # longest time the archive is kept open for storing: a page or command beside us waits no longer
 MAX_FILE_BYTES = 1024 * 1024 * 1024  # a file beyond is a disk image or a database, not a log
 
@@ -184,17 +186,16 @@ class _Taking:
     alone: bool
     received_at: datetime | None = None
     spooling: bool = True
+    zone: str = ""
     given: dict[int, tuple[ImportOptions, Given]] = field(default_factory=dict[int, tuple[ImportOptions, Given]])
 
     def take(self, logs: Sequence[Incoming]) -> list[ImportResult]:
         hashes = [hashlib.sha256(log.data).hexdigest() if log.data or not log.problem else "" for log in logs]
         try:
             with self.archive.connect(self.wait_s) as con:
-                known = existing_logs(con, hashes)
-                layouts = remembered(con)
-                logs = [self._on_top(log, known.get(sha256)) for log, sha256 in zip(logs, hashes, strict=True)]
-                for log in logs:
-                    self._given(con, log.options)
+                known, layouts, logs = self._looked_up(con, logs, hashes)
+                if len(logs) == 1 and len(logs[0].data) <= QUICK_BYTES:
+                    return [self._one(con, logs[0], hashes[0], None)]
             readings: dict[int, Reading] = {}
             for i, (log, sha256) in enumerate(zip(logs, hashes, strict=True)):
                 if sha256 not in known or known[sha256].status != "stored":
@@ -204,6 +205,17 @@ class _Taking:
             if not self.spooling or any(log.options.dry_run for log in logs):
                 raise
             return [self._spool(log, sha256, busy) for log, sha256 in zip(logs, hashes, strict=True)]
+
+    def _looked_up(
+        self, con: Connection, logs: Sequence[Incoming], hashes: Sequence[str]
+    ) -> tuple[dict[str, Existing], list[LayoutFound], list[Incoming]]:
+        """What the archive knows of these bytes, the layouts it remembers, and the logs with their options complete."""
+        self.zone = self.zone or zone_of(con)
+        known = existing_logs(con, hashes)
+        logs = [self._on_top(log, known.get(sha256)) for log, sha256 in zip(logs, hashes, strict=True)]
+        for log in logs:
+            self._given(con, log.options)
+        return known, remembered(con), logs
 
     @staticmethod
     def _on_top(log: Incoming, existing: Existing | None) -> Incoming:
@@ -215,13 +227,13 @@ class _Taking:
     def _given(self, con: Connection, options: ImportOptions) -> Given:
         key = id(options)
         if key not in self.given:
-            self.given[key] = (options, look_up(con, options, self.archive.zone))
+            self.given[key] = (options, look_up(con, options, self.zone))
         return self.given[key][1]
 
     def _read(self, log: Incoming, layouts: Sequence[LayoutFound]) -> Reading:
         if log.problem is not None:
             return Reading("rejected", log.problem)
-        return understand(log.data, log.name, log.options.answers, layouts, self.archive.zone)
+        return understand(log.data, log.name, log.options.answers, layouts, self.zone)
 
     def _store(
         self,
@@ -255,7 +267,7 @@ class _Taking:
         if longer is not None:
             again = known_result(con, log, sha256, existing_log(con, longer))
             return replace(again, reason=f"the beginning of log {longer}, {again.reason}")
-        if reading is None:  # forgotten between looking and storing
+        if reading is None:
             reading = self._read(log, remembered(con))
         received_at = self.received_at or datetime.now(UTC)
         given = self._given(con, log.options)

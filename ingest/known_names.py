@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -27,7 +27,6 @@ class Given:
     profile: str | None = None
     started_at: datetime | None = None
     zone: str | None = None
-    ovens_by_key: dict[str, int] = field(default_factory=dict[str, int])
 
 
 def look_up(con: Connection, options: ImportOptions, zone: str) -> Given:
@@ -40,12 +39,12 @@ def look_up(con: Connection, options: ImportOptions, zone: str) -> Given:
         orientation, count or time that cannot be.
     """
     _check_values(options)
-    ovens = con.execute("SELECT oven_id, name FROM oven ORDER BY name").fetchall()
     start, start_zone = parse_start(options.started_at, zone)
     given = Given(profile=options.profile, started_at=start, zone=start_zone)
-    given.ovens_by_key = {key_of(name): int(oven_id) for oven_id, name in ovens}
     if options.oven is not None:
-        given.oven_id = _one(options.oven, "oven", ovens)
+        given.oven_id = _one(
+            options.oven, "oven", con.execute("SELECT oven_id, name FROM oven ORDER BY name").fetchall()
+        )
     if options.paste is not None:
         given.paste_id = _one(
             options.paste, "paste", con.execute("SELECT paste_id, name FROM paste ORDER BY name").fetchall()

@@ -75,7 +75,7 @@ def resolve(
     found.put("firmware", preamble.get("firmware"), "imported")
     found.put("operator", preamble.get("operator"), "imported")
     _rack(con, found, preamble)
-    _oven(con, found, given, preamble, layout_id, at, carry_over)
+    _oven(con, found, preamble, layout_id, at, carry_over)
     _profile(con, found, recording, options, given, preamble)
     if carry_over:
         _carried(con, found, at)
@@ -134,7 +134,6 @@ def _rack(con: Connection, found: RunMetadata, preamble: Mapping[str, str]) -> N
 def _oven(
     con: Connection,
     found: RunMetadata,
-    given: Given,
     preamble: Mapping[str, str],
     layout_id: int | None,
     at: datetime,
@@ -144,10 +143,10 @@ def _oven(
     if "oven" in found.fields:
         return
     if named:
-        oven_id = given.ovens_by_key.get(key_of(named))
+        ovens = con.execute("SELECT oven_id, name FROM oven ORDER BY oven_id").fetchall()
+        oven_id = next((number for number, name in ovens if key_of(name) == key_of(named)), None)
         if oven_id is None:
             oven_id = add_oven(con, named)
-            given.ovens_by_key[key_of(named)] = oven_id
             found.say("oven_added", f"the log names the oven {named!r}, which was not known; it was added")
         found.put("oven", oven_id, "imported")
     elif layout_id is not None and carry_over:

@@ -29,8 +29,8 @@ def log(day: int, month: int, names: str = "T1_C,T2_C", hour: int = 9, delimiter
 
 
 def counts(day: str = "03/04/2025") -> bytes:
-    """Whole numbers without a unit: tenths or another fraction of a degree."""
-    rows = ["time,T1,T2"]
+    """Raw whole numbers without a unit: tenths or another fraction of a degree."""
+    rows = ["time,raw1,raw2"]
     for i in range(300):
         value = int(200 + 2200 * min(i, 250) / 250)
         rows.append(f"{day} 09:{i // 60:02d}:{i % 60:02d},{value},{value - 10}")
