@@ -131,6 +131,9 @@ REFERENCES: tuple[tuple[str, tuple[str, ...], str, tuple[str, ...]], ...] = (
     ("inspection", ("run_id",), "run", ("run_id",)),
     ("defect", ("run_id",), "run", ("run_id",)),
     ("defect", ("inspection_id", "run_id"), "inspection", ("inspection_id", "run_id")),
+    ("trial", ("board_id",), "board", ("board_id",)),
+    ("trial_run", ("trial_id",), "trial", ("trial_id",)),
+    ("trial_run", ("run_id",), "run", ("run_id",)),
     ("evaluation", ("run_id",), "run", ("run_id",)),
     ("metric", ("run_id",), "evaluation", ("run_id",)),
     ("metric", ("run_id", "channel_no"), "channel", ("run_id", "channel_no")),
@@ -156,4 +159,7 @@ SEQUENCES: dict[str, tuple[str, str]] = {
     "inspection_seq": ("inspection", "inspection_id"),
     "defect_seq": ("defect", "defect_id"),
     "change_seq": ("change", "change_id"),
+    "question_seq": ("question", "question_id"),
+    "trial_seq": ("trial", "trial_id"),
+    "sheet_layout_seq": ("sheet_layout", "sheet_layout_id"),
 }

@@ -102,11 +102,18 @@ def _carried(con: Connection, kept: Sequence[int]) -> dict[str, RunField]:
 def _remove(con: Connection, run_id: int, log_id: int, who: str | None, why: str | None) -> None:
     """Removes a run that the log no longer gives. Nothing a person said is removed: refused then."""
     inspected = con.execute("SELECT 1 FROM inspection WHERE run_id = ? LIMIT 1", [run_id]).fetchone()
+    tried = con.execute("SELECT 1 FROM trial_run WHERE run_id = ? LIMIT 1", [run_id]).fetchone()
     typed = con.execute(
         "SELECT string_agg(field, ', ') FROM run_origin WHERE run_id = ? AND origin = 'typed'", [run_id]
     ).fetchone()
-    if inspected or (typed and typed[0]):
-        what = "an inspection" if inspected else f"typed values ({typed[0] if typed else ''})"
+    if inspected or tried or (typed and typed[0]):
+        what = (
+            "an inspection"
+            if inspected
+            else "a place in a trial"
+            if tried
+            else f"typed values ({typed[0] if typed else ''})"
+        )
         raise ArchiveError(
             f"log {log_id} no longer gives run {run_id}, which has {what}: its runs were kept as they are"
         )
