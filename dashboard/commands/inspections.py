@@ -81,6 +81,11 @@ def inspect(
             help="A sheet of inspections. Columns: file or run, defect, count, inspected; optional: ref_des, side.",
         ),
     ] = None,
+    withdraw: Annotated[
+        int | None,
+        typer.Option("--withdraw", metavar="INSPECTION", min=1, help="Take back an inspection entered by mistake."),
+    ] = None,
+    why: Annotated[str | None, typer.Option("--why", metavar="TEXT", help="Why it is taken back.")] = None,
     as_json: Json = False,
 ) -> None:
     """Record what was seen on a run's boards.
@@ -94,11 +99,15 @@ def inspect(
       ovenbook inspect 13 --looked 480 --boards 4
       ovenbook inspect --import inspections.csv
       ovenbook inspect 12 --json
+      ovenbook inspect --withdraw 7 --why "wrong run"
     """
     if sheet is not None:
         if run is not None:
             raise wrong_usage("--import takes the runs from the sheet; leave RUN out.")
         _import_sheet(ctx, sheet, as_json)
+        return
+    if withdraw is not None:
+        _withdraw(ctx, withdraw, why)
         return
     if run is None:
         raise wrong_usage("name the run. Example: ovenbook inspect 12 --looked 480 --found 'tombstoning:2@R12'")
@@ -137,6 +146,14 @@ def inspect(
     say(f"Run {number}: {amount} looked at, {seen}.")
 
 
+def _withdraw(ctx: typer.Context, inspection: int, why: str | None) -> None:
+    from ingest.archive import quality
+
+    with the_archive(ctx).transaction() as con:
+        quality.withdraw_inspection(con, inspection, who(), why)
+    say(f"Inspection {inspection} is taken back; the record of changes keeps it.")
+
+
 def _list(archive: Any, run: int, as_json: bool) -> None:
     rows = records(archive.read("SELECT * FROM defect_long WHERE run = ? ORDER BY inspection, defect", (run,)))
     if as_json:
@@ -146,9 +163,10 @@ def _list(archive: Any, run: int, as_json: bool) -> None:
         say(f"Run {run} is not inspected. That is not the same as clean. Record it: ovenbook inspect {run} --looked N")
         return
     table(
-        ("inspected", "method", "boards", "joints", "found", "where"),
+        ("no", "inspected", "method", "boards", "joints", "found", "where"),
         [
             (
+                row["inspection"],
                 local_text(row["inspected_at"], archive.zone),
                 row["method"],
                 row["boards_looked"],
@@ -158,7 +176,7 @@ def _list(archive: Any, run: int, as_json: bool) -> None:
             )
             for row in rows
         ],
-        right=("boards", "joints"),
+        right=("no", "boards", "joints"),
     )
 
 

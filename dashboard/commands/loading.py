@@ -32,6 +32,7 @@ FILES: dict[str, str] = {
     "paste": "pastes",
     "jar": "pastes",
     "board": "reference",
+    "profile": "profiles",
     "layout": "layouts",
     "verify": "care",
     "backup": "care",

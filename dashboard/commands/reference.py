@@ -164,6 +164,11 @@ def set_oven(
 
 # Boards --------------------------------------------------------------------------------------------------------------
 
+BOARD_FIELDS = (
+    *("name", "revision", "width_mm", "height_mm", "thickness_mm", "layers", "mass_g", "joints", "components"),
+    *("package_thickness_mm", "package_volume_mm3", "note"),
+)
+
 boards = typer.Typer(help="Board types, with their revision and what they can stand.", no_args_is_help=True)
 
 
@@ -227,6 +232,39 @@ def add_board(
             note=note,
         )
     say(f"Board '{' '.join(filter(None, (name, revision)))}' is recorded.")
+
+
+@boards.command("set")
+def set_board(
+    ctx: typer.Context,
+    name: Annotated[
+        str, typer.Argument(metavar="BOARD", help="The board's name, with its revision if it has several.")
+    ],
+    fields: Annotated[
+        list[str], typer.Argument(metavar="FIELD=VALUE...", help=f"Fields: {', '.join(BOARD_FIELDS)}. Empty: unknown.")
+    ],
+    why: Annotated[str | None, typer.Option(metavar="TEXT", help="Why it is corrected.")] = None,
+) -> None:
+    """Correct what is recorded of a board.
+
+    The old value is kept with who, when and why.
+
+    \b
+    Example:
+      ovenbook board set Blinker joints=212 package_thickness_mm=1.2 package_volume_mm3=180
+    """
+    from ingest.archive import reference
+
+    changes = assignments(fields, "ovenbook board set Blinker joints=212")
+    for field in changes:
+        if field not in BOARD_FIELDS:
+            raise wrong_usage(f"a board has no field '{field}'. Fields: {', '.join(BOARD_FIELDS)}.")
+    archive = the_archive(ctx)
+    board_id, board_name = one_named(archive, "board", name)
+    with archive.transaction() as con:
+        for field, value in changes.items():
+            reference.correct(con, "board", board_id, field, value or None, who(), why)
+    say(f"Board '{board_name}': {', '.join(changes)} set.")
 
 
 @boards.command("list")

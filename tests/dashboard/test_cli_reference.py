@@ -143,6 +143,18 @@ def test_boards_with_two_revisions(shop: Shop) -> None:
     assert [(b["name"], b["revision"], b["joints"]) for b in boards] == [("Blinker", "A", 212), ("Blinker", "B", 212)]
 
 
+def test_a_board_is_corrected_and_the_old_value_kept(shop: Shop) -> None:
+    shop.quick("board", "add", "Blinker", "--joints", "200")
+    assert shop.quick("board", "set", "blinker", "joints=212", "note=", "--why", "counted again").status == 0
+    assert shop.quick("board", "list", "--json").json[0]["joints"] == 212
+    assert shop.quick("board", "set", "Blinker", "colour=green").status == 2
+    assert shop.quick("board", "set", "Blinker", "joints=many").status == 1
+    from ingest.archive import open_archive
+
+    (change,) = open_archive(shop.archive).read("SELECT * FROM change").to_dict("records")
+    assert (change["old_value"], change["new_value"], change["why"]) == ("200", "212", "counted again")
+
+
 def test_events_keep_the_precision_they_were_given_with(shop: Shop) -> None:
     shop.quick("oven", "add", "Oven A")
     for date in ("2025-03", "2025-04-02", "2025-04-02T09:30"):
@@ -181,7 +193,7 @@ def test_a_sheet_of_events_is_taken_whole_or_not_at_all(shop: Shop) -> None:
     )
 
 
-@pytest.mark.parametrize("listing", ["oven", "board", "jar", "event", "layout"])
+@pytest.mark.parametrize("listing", ["oven", "board", "jar", "event", "layout", "profile"])
 def test_empty_lists_say_what_to_do(shop: Shop, listing: str) -> None:
     assert shop.quick(listing, "list", "--json").json == []
     said = shop.quick(listing, "list")

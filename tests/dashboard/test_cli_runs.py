@@ -264,6 +264,30 @@ def test_a_sheet_with_a_wrong_line_stores_nothing_and_lists_every_one(shop: Shop
     assert shop.quick("inspect", "1", "--json").json == []
 
 
+def test_an_inspection_entered_by_mistake_is_taken_back(shop: Shop) -> None:
+    shop.quick("inspect", "1", "--looked", "848", "--found", "bridge:3")
+    number = shop.quick("inspect", "1", "--json").json[0]["inspection"]
+    assert shop.quick("inspect", "--withdraw", str(number), "--why", "wrong run").status == 0
+    assert shop.quick("inspect", "1", "--json").json == []
+    assert shop.quick("inspect", "--withdraw", str(number)).status == 1
+
+
+def test_a_profile_seen_in_a_log_is_named(shop: Shop) -> None:
+    rows = ["time_s,setpoint_c,TC1 [°C],TC2 [°C]"]
+    for t in range(500):
+        set_c = 150 if t < 150 else 240 if t < 300 else 25
+        heat = 25 + min(t, 320) * 0.66 - max(t - 320, 0) * 0.9 + 0.01 * ((t * 7919) % 13)
+        rows.append(f"{t},{set_c},{heat:.2f},{heat - 2 - 0.02 * ((t * 104729) % 11):.2f}")
+    said = shop.quick("import", shop.write("set.csv", "\n".join(rows) + "\n"))
+    assert said.status == 0, said.out
+    (profile,) = shop.quick("profile", "list", "--json").json
+    assert profile["runs"] == 1
+    assert {150, 240} <= {c for _, c in profile["setpoint_table"]}
+    assert shop.quick("profile", "name", str(profile["profile"]), "two steps").status == 0
+    assert shop.quick("show", "2", "--json").json["metadata"]["profile"]["value"] == "two steps"
+    assert shop.quick("profile", "name", "99", "x").status == 1
+
+
 # Care ----------------------------------------------------------------------------------------------------------------
 
 
