@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
@@ -17,7 +18,7 @@ from ingest.reading.decode import Decoded
 from ingest.reading.dialect import find_dialect, unframed
 from ingest.reading.layout import fingerprint, plain, remembered_answers
 from ingest.reading.long_layout import to_wide
-from ingest.reading.physics import HEATED_C
+from ingest.reading.physics import HEATED_C, plausible_rise, rise_count
 from ingest.reading.preamble import Preamble, read_preamble
 from ingest.reading.repair import UNSET_BEFORE, Timeline, repair
 from ingest.reading.runs import Split, split_runs
@@ -38,6 +39,7 @@ from ingest.recording import (
 )
 
 HEAD_LINES = 12
+SLOWEST_S = 120.0  # a run of some minutes has no shape at this interval
 
 
 def read_text(
@@ -68,6 +70,11 @@ def read_text(
         pre.pairs.setdefault(key, value)
     metadata = {**metadata, **{k: v[:300] for k, v in list(pre.pairs.items())[:80]}}
     found = find_clock(table)
+    if found.wall is not None:
+        steps = np.diff(found.wall.seconds)
+        usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+        if usual > SLOWEST_S and float((steps > 0).mean()) > 0.5:
+            return refuse(f"not an oven run: its samples lie {usual:.0f} s apart")
     mark = fingerprint(table, _clock_form(table, found))
     answers = {**remembered_answers(mark, layouts), **given}
     planned = plan_columns(table, found.used, pre.temperature_unit, answers)
@@ -97,6 +104,13 @@ def read_text(
     still = line.questions + split.questions
     if still:
         return replace(held, questions=tuple(still), notices=tuple(said))
+    for a, b in split.runs:
+        rise = rise_count(line.seconds[a:b], raw_curve[line.rows[a:b]])
+        if np.isfinite(rise) and plausible_rise(rise) == 0.0 and "time_unit" not in answers:
+            text = f"Heating to the peak would take {rise:.0f} s, which is no oven run. In which unit is the clock?"
+            return replace(
+                held, questions=(Question("time_unit", text, ("s", "ms", "min", "sample number")),), notices=tuple(said)
+            )
     start_questions, starts, zone_text, more = _starts(split, line, clock, pre, zone, answers)
     said += more
     if start_questions:
@@ -120,6 +134,7 @@ def _table_of(lines: Sequence[str], ends_cleanly: bool) -> Table | str:
     filled = sum(1 for ln in lines if ln.strip())
     if filled == 0:
         return "empty"
+    lines = _without_checksums(lines)
     serial = serial_table(lines, ends_cleanly)
     if serial is not None:
         return to_wide(serial)
@@ -131,6 +146,17 @@ def _table_of(lines: Sequence[str], ends_cleanly: bool) -> Table | str:
     if table.rows < 5:
         return f"too few samples to be a run ({table.rows})"
     return to_wide(table)
+
+
+_CHECKSUM = re.compile(r"\*[0-9A-Fa-f]{2}\s*$")
+
+
+def _without_checksums(lines: Sequence[str]) -> Sequence[str]:
+    """Lines that end in `*` and a two-digit checksum, without it."""
+    sample = lines[:: max(1, len(lines) // 20)]
+    if sum(bool(_CHECKSUM.search(ln)) for ln in sample) < 0.7 * len(sample):
+        return lines
+    return [_CHECKSUM.sub("", ln).removeprefix("$") for ln in lines]
 
 
 def _clock_form(table: Table, found) -> str:
@@ -197,6 +223,9 @@ def _starts(
             value = float(line.wall[a])
             wall_starts[k] = value if np.isfinite(value) else None
     elif pre.started is not None and split.runs:
+        if {"dmy", "mdy"} == set(pre.started.readings) and clock.day_first:
+            pre.started.readings = {"dmy": pre.started.readings["dmy"]}
+            pre.started.seconds = pre.started.readings["dmy"]
         if len(pre.started.readings) > 1 and not answers.get("date_order"):
             choices = tuple(
                 {"dmy": "day first", "mdy": "month first", "ymd": "year first"}[o] for o in pre.started.readings

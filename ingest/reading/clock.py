@@ -22,7 +22,7 @@ from ingest.reading.preamble import Preamble
 from ingest.reading.stamps import DAY_S, Stamps, order_text, parse_stamps
 from ingest.reading.table import Table
 from ingest.reading.units import SECONDS, unit_of
-from ingest.reading.words import name_says
+from ingest.reading.words import name_says, words_of
 from ingest.recording import FloatArray, Notice, Question
 
 
@@ -58,6 +58,7 @@ class Clock:
     notices: list[Notice] = field(default_factory=list[Notice])
     reasons: list[str] = field(default_factory=list[str])
     form: str = ""
+    day_first: str = ""  # why dates of this log cannot be month first
     refusal: str | None = None
 
 
@@ -68,6 +69,7 @@ def find_clock(table: Table) -> Found:
     clocks: list[tuple[int, Stamps]] = []
     counters: list[tuple[float, int]] = []
     indexes: list[tuple[float, int]] = []
+    first_number = next((i for i, c in enumerate(table.columns) if c.numbers is not None), 0)
     for i, column in enumerate(table.columns):
         says = name_says(column.name)
         timely = bool({"time", "date"} & set(says.kinds[: 1 if i else None])) or column.name.strip() in ("t", "T")
@@ -114,7 +116,7 @@ def find_clock(table: Table) -> Found:
             found.used.add(i)
             if score < 0:
                 counters.append((0.1, i))
-        elif timely or (unit and unit.kind == "time") or (i == 0 and not says.kinds):
+        elif timely or (unit and unit.kind == "time") or (i == first_number and not says.kinds):
             if says.kinds and not timely and not (unit and unit.kind == "time"):
                 continue
             counters.append((abs(score) + 2.0 * timely + 1.5 * bool(unit and unit.kind == "time") + 0.5 * (i == 0), i))
@@ -215,6 +217,7 @@ def settle_clock(
     """Seconds per row from the found columns. `curve_c`: one representative temperature [°C] per row, for the physics."""
     n = table.rows
     clock = Clock(np.full(n, np.nan))
+    clock.day_first = "the log has a decimal comma" if table.decimal == "," else _foreign(table)
     wall = _ordered(found.wall, clock, answers) if found.wall is not None else None
     if found.wall is not None and wall is None:
         return clock
@@ -246,6 +249,21 @@ def settle_clock(
     return clock
 
 
+# Words of languages whose countries write the day first.
+_DAY_FIRST_WORDS = set(
+    "zeit uhrzeit datum zeitstempel sollwert solltemperatur temperatur ofen heure duree consigne fecha hora tiempo consigna tempo ora "
+    "durata impostata tijd tijdstip gewenste temperatuur czas godzina temperatura tid klockslag borvarde arvarde setpunkt dato moc potencia potenza puissance leistung vermogen effekt".split()
+)
+
+
+def _foreign(table: Table) -> str:
+    for column in table.columns:
+        hit = next((w for w in words_of(column.name) if w in _DAY_FIRST_WORDS), None)
+        if hit:
+            return f'the word "{hit}" in the header'
+    return ""
+
+
 def _is_of_day(day: Stamps) -> bool:
     good = day.seconds[np.isfinite(day.seconds)]
     return day.shape == "h:m:s" and len(good) > 0 and (day.half_day or float(good[0]) >= 1.0)
@@ -262,8 +280,10 @@ def _ordered(stamps: Stamps, clock: Clock, answers: Mapping[str, str]) -> FloatA
         ):
             clock.reasons.append(f"{order_text(order)}: answered")
             return stamps.readings[order]
-    if stamps.readings and not said and "preferred" in stamps.why:
-        return stamps.seconds
+    if {"dmy", "mdy"} == set(stamps.readings) and clock.day_first:
+        clock.reasons.append(f"day first: {clock.day_first}")
+        clock.notices.append(Notice("day_first", f"Dates were read day first: {clock.day_first}."))
+        return stamps.readings["dmy"]
     choices = tuple(order_text(o) for o in stamps.readings)
     clock.questions.append(
         Question("date_order", "Which comes first in the dates of this log, the day or the month?", choices, choices[0])
@@ -397,6 +417,19 @@ def _day_clock(day: Stamps, curve_c: FloatArray | None, clock: Clock, answers: M
     clock.form, clock.coarse_s, clock.of_day = day.shape, day.resolution_s, True
     clock.modulus_s = (43200.0, DAY_S) if day.shape == "h:m:s" else (3600.0, 86400.0)
     clock.reasons.append(f"clock written as {day.why}")
+    if day.shape == "h:m:s" and day.other is not None and curve_c is not None:
+        as_written = physics.rise_count(seconds, curve_c)
+        if (
+            np.isfinite(as_written)
+            and physics.plausible_rise(as_written) == 0.0
+            and physics.plausible_rise(physics.rise_count(day.other, curve_c)) >= 0.3
+        ):
+            clock.seconds, clock.coarse_s, clock.form = day.other, 0.01, "m:s.f"
+            clock.modulus_s = (3600.0,)
+            clock.notices.append(
+                Notice("clock_parts", "The clock is possible for a run only as minutes:seconds:hundredths; read so.")
+            )
+            return
     if day.shape == "m:s":
         steps = np.diff(seconds[np.isfinite(seconds)])
         step = float(np.median(steps[steps > 0])) if (steps > 0).any() else 1.0

@@ -22,6 +22,7 @@ from ingest.reading.units import CELSIUS, FAHRENHEIT, KELVIN, Unit, unit_of
 from ingest.reading.words import NameSays, name_says, words_of
 from ingest.recording import FloatArray, Notice, Question, Role
 
+_SENSOR_WORDS = (("t",), ("k",), ("typek",), ("tk",), ("a",), ("ai",), ("ain",))
 TEMPERATURE_KINDS = {"temperature", "place", "setpoint", "average", "smoothed", "ambient", "reference", "extreme"}
 
 
@@ -59,15 +60,63 @@ def plan_columns(table: Table, clock_columns: set[int], stated_unit: str | None,
                 planned.plans.append(plan)
     _unknown_by_values(planned, table, answers)
     if not any(p.role == "temperature" for p in planned.plans):
-        if not planned.questions:
-            planned.refusal = "no temperature column"
-        return planned
+        _raw_only(planned, answers)
+        if not any(p.role == "temperature" for p in planned.plans):
+            planned.refusal = None if planned.questions else "no temperature column"
+            return planned
+    _named_but_programmed(planned, answers)
     _units(planned, stated_unit, answers)
     _duty_scale(planned, answers)
     if not planned.questions:
         _averages(planned)
         _same_in_other_unit(planned)
+        _smoothed_alone(planned)
     return planned
+
+
+def _smoothed_alone(planned: Planned) -> None:
+    """A filtered value is judged when the log has no other."""
+    temps = [p for p in planned.plans if p.role == "temperature"]
+    if not any(p.judged for p in temps):
+        for plan in temps:
+            if "smoothed" in plan.says.kinds:
+                plan.judged = True
+                plan.reasons.append("filtered, but the only value of its sensor")
+
+
+def _raw_only(planned: Planned, answers: Mapping[str, str]) -> None:
+    """Sensors logged as voltages or counts: their temperature is not in the log, so it is asked for."""
+    raw = []
+    for plan in planned.plans:
+        values = plan.column.numbers
+        if (
+            plan.role != "other"
+            or values is None
+            or not _curve_like(values)
+            or {"other", "difference", "duty"} & set(plan.says.kinds)
+        ):
+            continue
+        electric = plan.unit is not None and plan.unit.kind in ("voltage", "raw")
+        if (
+            electric
+            or {"raw", "place", "temperature"} & set(plan.says.kinds)
+            or words_of(plan.column.name)[:1] in _SENSOR_WORDS
+        ):
+            raw.append(plan)
+    if not raw:
+        return
+    told = unit_of(answers.get("unit", ""))
+    if told is not None and told.kind == "temperature":
+        for plan in raw:
+            plan.role, plan.unit, plan.group, plan.confidence = "temperature", told, False, 1.0
+            plan.reasons.append("unit answered")
+        return
+    cold, peak, _whole_, name = _core(raw)
+    text = (
+        f"{name} goes from {cold:g} to {peak:g}, which is no temperature: a voltage or a raw count? Ovenbook does not convert voltages; "
+        "answer with the worth of one step (for example 0.25 °C) if the numbers are scaled temperatures."
+    )
+    planned.questions.append(Question("unit", text, ("0.25 °C", "0.1 °C", "0.0625 °C", "°C", "°F", "K"), None))
 
 
 def _by_name(column: Column, answered: str | None) -> Plan | None:
@@ -106,6 +155,8 @@ def _by_name(column: Column, answered: str | None) -> Plan | None:
         return Plan(column, "other", unit, says, reasons=why)
     if first in ("time", "date", "index", "remaining"):
         return None
+    if first == "raw" and "temperature" in kinds:
+        return _temperature(column, None, says, kinds, first, why)
     if first in ("difference", "other", "raw"):
         return Plan(column, "other", None, says, reasons=why)
     if first == "duty":
@@ -212,15 +263,10 @@ def _unknown_by_values(planned: Planned, table: Table, answers: Mapping[str, str
         core = strip_for_ranking(values)
         cold, peak = physics.cold_and_peak(core)
         best, unit = physics.rank_units(cold, peak, _whole(values))[0] if len(core) else (0.0, CELSIUS)
-        place = "place" in plan.says.kinds or words_of(plan.column.name)[:1] in (
-            ("t",),
-            ("k",),
-            ("typek",),
-            ("p",),
-            ("tk",),
-        )
-        if _curve_like(values) and best >= 0.04:
+        place = "place" in plan.says.kinds or words_of(plan.column.name)[:1] in _SENSOR_WORDS[:4]
+        if _curve_like(values) and best >= (0.04 if place or known else 0.25):
             plan.role, plan.group, plan.confidence = "temperature", True, 0.8 if place else 0.7
+            plan.judged = "extreme" not in plan.says.kinds
             plan.reasons.append(f"rises from {cold:g} to {peak:g} as a run does")
             _programmed(plan, planned, table)
         elif place and (known or _is_broken_sensor(values, plan.column)):
@@ -246,6 +292,48 @@ def _is_duty(values: FloatArray) -> bool:
     return len(good) > 0 and good.min() >= 0 and float(good.max()) in (1.0, 100.0, 255.0)
 
 
+def _flat_levels(values: FloatArray) -> int:
+    """How many different hot levels are held dead flat over twelve samples or more."""
+    good = values[np.isfinite(values)]
+    if len(good) < 20:
+        return 0
+    low, high = physics.cold_and_peak(good)
+    edges = np.concatenate([[-1], np.flatnonzero(np.diff(good) != 0), [len(good) - 1]])
+    held = good[edges[1:]][np.diff(edges) >= 12]
+    return len(set(held[held > low + 0.25 * (high - low)].tolist()))
+
+
+def _named_but_programmed(planned: Planned, answers: Mapping[str, str]) -> None:
+    """A column named as a temperature that holds several levels dead flat while the others waver is asked about: it may be
+    the set point under a name nobody knows. (A stuck sensor holds one.)"""
+    temps = [
+        p
+        for p in planned.plans
+        if p.role == "temperature" and p.judged and p.column.numbers is not None and "unknown" not in p.says.kinds
+    ]
+    if len(temps) < 2 or any(p.role == "setpoint" for p in planned.plans):
+        return
+    flat = {p.column.name: looks_programmed(p.column.numbers) for p in temps if p.column.numbers is not None}
+    for plan in temps:
+        name = plan.column.name
+        assert plan.column.numbers is not None
+        others = [v for n, v in flat.items() if n != name]
+        if (
+            flat[name] > 0.2
+            and max(others) < 0.1
+            and _flat_levels(plan.column.numbers) >= 2
+            and f"role:{name}" not in answers
+        ):
+            planned.questions.append(
+                Question(
+                    f"role:{name}",
+                    f"Is {name} a measured temperature or the set point? It holds several levels dead flat.",
+                    ("temperature", "setpoint", "other"),
+                    "setpoint",
+                )
+            )
+
+
 def _programmed(plan: Plan, planned: Planned, table: Table) -> None:
     """An unnamed trace that holds dead flat or runs dead straight may be the set point: sure only beside wavering ones."""
     if plan.says.kinds[1:] and table.named:
@@ -255,11 +343,11 @@ def _programmed(plan: Plan, planned: Planned, table: Table) -> None:
     others = [
         c.numbers for c in table.columns if c.numbers is not None and c is not plan.column and _curve_like(c.numbers)
     ]
-    monotone = [o for o in others if float((np.diff(o[np.isfinite(o)]) >= 0).mean()) < 0.97]
+    rivals = [o for o in others if _counts_not(o)]
     flat = looks_programmed(values)
-    if flat < 0.2 and not is_straight(values):
-        return
-    if monotone and all(looks_programmed(o) < 0.1 and not is_straight(o) for o in monotone) and flat > 0.2:
+    if flat < 0.2 and (not is_straight(values) or all(is_straight(o) for o in rivals)):
+        return  # wavers, or every trace of the log is that smooth
+    if rivals and all(looks_programmed(o) < 0.1 and not is_straight(o) for o in rivals) and flat > 0.2:
         plan.role, plan.judged, plan.confidence = "setpoint", False, 0.85
         plan.reasons.append("holds dead flat and runs dead straight while the others waver: a set point")
         return
@@ -272,6 +360,10 @@ def _programmed(plan: Plan, planned: Planned, table: Table) -> None:
             "setpoint",
         )
     )
+
+
+def _counts_not(values: FloatArray) -> bool:
+    return float((np.diff(values[np.isfinite(values)]) >= 0).mean()) < 0.97
 
 
 def _whole(values: FloatArray) -> bool:
@@ -339,8 +431,14 @@ def _group_unit(planned: Planned, plans: list[Plan], stated: str | None, answere
             _say(plans, f"unit {label.text} stated in the preamble", 0.95)
             return label
     best, runner = ranked[0], ranked[1]
-    if any("raw" in p.says.kinds for p in plans) and best[1] != CELSIUS:
-        best = (0.0, best[1])
+    unnamed = all(
+        p.says.kinds[:1] == ("unknown",)
+        and "place" not in p.says.kinds
+        and words_of(p.column.name)[:1] not in _SENSOR_WORDS[:4]
+        for p in plans
+    )
+    if (any("raw" in p.says.kinds for p in plans) or unnamed) and best[1] not in (CELSIUS, FAHRENHEIT, KELVIN):
+        best = (0.0, best[1])  # whole numbers under a name that says nothing may as well be raw counts
     if (
         best[0] >= 0.08
         and best[0] >= physics.CLEAR * runner[0]

@@ -50,7 +50,10 @@ def split(line: str, delimiter: str) -> list[str]:
 def unframed(lines: Sequence[str]) -> Sequence[str]:
     """Lines of a table drawn with bars ("| 0 | 25.1 |") without the bars at both ends."""
     sample = sample_of(lines)
-    if sum(ln.lstrip().startswith("|") and ln.rstrip().endswith("|") for ln in sample) < 0.7 * len(sample) or not sample:
+    if (
+        sum(ln.lstrip().startswith("|") and ln.rstrip().endswith("|") for ln in sample) < 0.7 * len(sample)
+        or not sample
+    ):
         return lines
     return [ln.strip().removeprefix("|").removesuffix("|") if ln.lstrip().startswith("|") else ln for ln in lines]
 
@@ -101,8 +104,10 @@ def _try(sample: Sequence[str], delimiter: str, lines: Sequence[str]) -> Dialect
     why = f"{NAMES[delimiter]} between cells"
     if comma[0] > point[0]:
         return Dialect(delimiter, ",", comma[1], comma[0], why + ", decimal comma")
-    if comma[0] == point[0] and delimiter != "," and _comma_is_smoother(lines, delimiter, point[1]):
-        return Dialect(delimiter, ",", comma[1], comma[0], why + ", decimal comma (the columns run smoother so)")
+    if comma[0] == point[0] and delimiter != "," and _comma_fits_better(lines, delimiter, point[1]):
+        return Dialect(
+            delimiter, ",", comma[1], comma[0], why + ", decimal comma (both marks fit; this one is smoother)"
+        )
     return Dialect(delimiter, ".", point[1], point[0], why + ", decimal point")
 
 
@@ -117,16 +122,15 @@ def _is_row(row: Sequence[str], decimal: str) -> bool:
     return numbers >= 1 and filled >= 2 and 2 * numbers >= filled
 
 
-def _comma_is_smoother(lines: Sequence[str], delimiter: str, width: int) -> bool:
-    """Both marks fit: compare how far the columns wander under each."""
+def _comma_fits_better(lines: Sequence[str], delimiter: str, width: int) -> bool:
+    """Both marks fit every cell: the mark that is there is the decimal mark, unless the columns wander less the other way."""
     middle = lines[len(lines) // 3 : len(lines) // 3 + 200]
-    marked = "".join(middle)
-    if "." not in marked and "," not in marked:
-        return False
     rows = [r for r in (split(ln, delimiter) for ln in middle) if len(r) == width]
-    if not any("," in c or "." in c for r in rows for c in r if kind_of(c, ".") == "number"):
+    numbers = "".join(c for r in rows for c in r if kind_of(c, ".") == "number")
+    if "." not in numbers and "," not in numbers:
         return False
-    return _wander(rows, width, ",") < 0.8 * _wander(rows, width, ".")
+    as_comma, as_point = _wander(rows, width, ","), _wander(rows, width, ".")
+    return as_comma < 0.8 * as_point or ("," in numbers and "." not in numbers and as_comma <= 1.25 * as_point)
 
 
 def _wander(rows: Sequence[Sequence[str]], width: int, decimal: str) -> float:

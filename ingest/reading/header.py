@@ -71,6 +71,8 @@ def read_header(above: Sequence[str], delimiter: str, width: int, decimal: str) 
     index, names, raw = found[used]
     if not _is_names(names, decimal) or _is_pair(names):
         return None
+    if delimiter == " " and is_known_key(names[0]) and not _named_share(names):
+        return None  # "Profile SAC test" is a preamble line that happens to have as many words as the rows have cells
     first = index
     if used + 1 < len(found):
         above_index, group, _line = found[used + 1]

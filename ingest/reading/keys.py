@@ -22,8 +22,7 @@ _KEYS = {
         "utilisateur usuario operador_a "
     ),
     "oven": (
-        "oven ofen four horno forno piec ugn machine maschine oven_name oven_id device geraet gerat appareil "
-        "equipo "
+        "oven ofen four horno forno piec ugn machine maschine oven_name oven_id device geraet gerat appareil equipo "
     ),
     "controller": (
         "controller regler steuerung regulateur controlador regolatore regelaar sterownik regulator model "
@@ -34,8 +33,7 @@ _KEYS = {
         "baugruppe board_id job auftrag "
     ),
     "paste": (
-        "paste solder lotpaste paste_type solder_paste pate pasta lodpasta soldeerpasta lote_pasta lot_paste "
-        "lotpaste "
+        "paste solder lotpaste paste_type solder_paste pate pasta lodpasta soldeerpasta lote_pasta lot_paste lotpaste "
     ),
     "lot": "lot batch charge los lote lotto partia parti lotnr lot_no batch_no",
     "serial": "serial serial_number sn seriennummer serial_no s/n",
@@ -66,8 +64,7 @@ _KEYS = {
     "time": "time uhrzeit zeit heure hora ora tijd godzina tid time_of_day",
     "ended_at": "end ended ended_at end_time stop stopped stop_time finish finished endzeit ende fin fine koniec slut",
     "note": (
-        "note notes comment remark kommentar bemerkung commentaire comentario commento komentarz opmerking "
-        "anmerkung "
+        "note notes comment remark kommentar bemerkung commentaire comentario commento komentarz opmerking anmerkung "
     ),
 }
 _CANON = {word: key for key, words in _KEYS.items() for word in words.split()}

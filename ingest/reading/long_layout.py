@@ -30,7 +30,26 @@ def to_wide(table: Table) -> Table:
         return table
     values = [i for i, c in enumerate(table.columns) if i != label_at and c.numbers is not None and not _is_clock(c, i)]
     clocks = [i for i, c in enumerate(table.columns) if i != label_at and i not in values and _is_clock(c, i)]
-    named = [i for i in values if set(words_of(table.columns[i].name)) & {"value", "val", "wert", "valeur", "valor", "valore", "waarde", "wartosc", "varde", "reading", "temp", "temperature", "temperatur"}]
+    named = [
+        i
+        for i in values
+        if set(words_of(table.columns[i].name))
+        & {
+            "value",
+            "val",
+            "wert",
+            "valeur",
+            "valor",
+            "valore",
+            "waarde",
+            "wartosc",
+            "varde",
+            "reading",
+            "temp",
+            "temperature",
+            "temperatur",
+        }
+    ]
     if len(values) > 1 and len(named) == 1:
         values = named
     if len(values) != 1 or not clocks:
@@ -69,7 +88,16 @@ def _pivot(table: Table, label_at: int, value_at: int, clocks: list[int]) -> Tab
     names = list(dict.fromkeys(labels))
     stamps = list(zip(*[table.columns[i].cells for i in clocks], strict=True))
     value_cells = table.columns[value_at].cells
-    unit_at = next((i for i, c in enumerate(table.columns) if i not in (label_at, value_at, *clocks) and c.numbers is None and "unit" in name_says(c.name).base.lower() + " " + c.name.lower()), None)
+    unit_at = next(
+        (
+            i
+            for i, c in enumerate(table.columns)
+            if i not in (label_at, value_at, *clocks)
+            and c.numbers is None
+            and "unit" in name_says(c.name).base.lower() + " " + c.name.lower()
+        ),
+        None,
+    )
     blocks = sum(a != b for a, b in zip(labels, labels[1:], strict=False)) == len(names) - 1
     rows: list[tuple[tuple[str, ...], int, dict[str, str]]] = []
     where: dict[tuple[str, ...], int] = {}
@@ -91,16 +119,35 @@ def _pivot(table: Table, label_at: int, value_at: int, clocks: list[int]) -> Tab
             units.setdefault(label, unit.strip())
     source = table.columns[value_at]
     shared = source.unit or name_says(source.name).unit
-    columns = [numeric_column(table.columns[i].name, table.columns[i].unit, [r[0][j] for r in rows], table.decimal) for j, i in enumerate(clocks)]
+    columns = [
+        numeric_column(table.columns[i].name, table.columns[i].unit, [r[0][j] for r in rows], table.decimal)
+        for j, i in enumerate(clocks)
+    ]
     taken = {c.name for c in columns}
     bare = all(n.isdigit() for n in names)
     for name in names:
         title = f"{table.columns[label_at].name} {name}" if bare else name
-        column = numeric_column(title if title not in taken else f"{title} (2)", units.get(name) or shared, [r[2].get(name, "") for r in rows], table.decimal)
+        column = numeric_column(
+            title if title not in taken else f"{title} (2)",
+            units.get(name) or shared,
+            [r[2].get(name, "") for r in rows],
+            table.decimal,
+        )
         if column.numbers is None:
             return table
         columns.append(column)
-    out = Table(columns, table.lines[[r[1] for r in rows]], table.delimiter, table.decimal, kind="long", named=True, blocks=table.blocks, notices=table.notices, asked=table.asked, reason=table.reason)
+    out = Table(
+        columns,
+        table.lines[[r[1] for r in rows]],
+        table.delimiter,
+        table.decimal,
+        kind="long",
+        named=True,
+        blocks=table.blocks,
+        notices=table.notices,
+        asked=table.asked,
+        reason=table.reason,
+    )
     out.breaks = [int(np.searchsorted(out.lines, table.lines[b])) for b in table.breaks] if not blocks else []
     out.notices.append(Notice("long_layout", f"One row a channel and moment; turned into {len(names)} channels."))
     return out

@@ -21,7 +21,7 @@ LOWEST_C, HIGHEST_C = -60.0, 500.0  # no sensor in a small oven is colder or hot
 HEATED_C = 60.0  # nothing in a log that never gets this hot was heated on purpose
 
 _COLD = ((15.0, 36.0, 1.0), (5.0, 48.0, 0.5), (-10.0, 100.0, 0.2), (-30.0, 160.0, 0.04))
-_PEAK = ((150.0, 275.0, 1.0), (130.0, 305.0, 0.5), (60.0, 340.0, 0.2), (40.0, 400.0, 0.02))
+_PEAK = ((150.0, 275.0, 1.0), (130.0, 305.0, 0.5), (60.0, 340.0, 0.05), (40.0, 400.0, 0.01))
 _RISE = ((60.0, 900.0, 1.0), (25.0, 1800.0, 0.3), (12.0, 7200.0, 0.05))
 _STEP = ((0.04, 15.0, 1.0), (0.004, 90.0, 0.3), (0.0005, 600.0, 0.02))
 
@@ -58,11 +58,12 @@ RARE = (
 
 
 def rank_units(cold: float, peak: float, integers: bool) -> list[tuple[float, Unit]]:
-    """Units by plausibility, best first. Scaled units only for whole numbers; unusual scales count a quarter."""
+    """Units by plausibility, best first. Scaled units only for whole numbers, at half weight; unusual scales at a
+    thirtieth, so that they are proposed but never taken."""
     ranked = [(plausible_as(u, cold, peak), u) for u in (CELSIUS, FAHRENHEIT, KELVIN)]
     if integers:
-        ranked += [(plausible_as(u, cold, peak), u) for u in SCALED]
-        ranked += [(0.25 * plausible_as(u, cold, peak), u) for u in RARE]
+        ranked += [(0.5 * plausible_as(u, cold, peak), u) for u in SCALED]
+        ranked += [(0.03 * plausible_as(u, cold, peak), u) for u in RARE]
     return sorted(ranked, key=lambda r: -r[0])
 
 

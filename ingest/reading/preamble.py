@@ -27,6 +27,7 @@ class Preamble:
     """`pairs`: canonical key -> value. The rest are clues taken from them (None: not stated)."""
 
     pairs: dict[str, str] = field(default_factory=dict[str, str])
+    units_in_keys: dict[str, str] = field(default_factory=dict[str, str])
     interval_s: float | None = None
     temperature_unit: str | None = None
     time_unit: str | None = None
@@ -43,6 +44,9 @@ def read_preamble(lines: Iterable[str], delimiter: str) -> Preamble:
             name = canonical(key)
             if value and name not in found.pairs:
                 found.pairs[name] = value
+                bracket = re.search(r"[\(\[_ ]\s*(ms|s|sec|min|Hz)\s*[\)\]]?\s*$", key)
+                if bracket:
+                    found.units_in_keys[name] = bracket.group(1)
     _settle(found)
     return found
 
@@ -65,10 +69,10 @@ def pairs_of(line: str, delimiter: str) -> list[tuple[str, str]]:
 def _settle(p: Preamble) -> None:
     interval = p.pairs.get("interval")
     if interval:
-        p.interval_s = seconds_of(interval, _unit_in_key(p.pairs, "interval"))
+        p.interval_s = seconds_of(interval, p.units_in_keys.get("interval", ""))
     rate = p.pairs.get("rate")
     if rate and p.interval_s is None:
-        p.interval_s = _from_rate(rate)
+        p.interval_s = _from_rate(f"{rate} {p.units_in_keys.get('rate', '')}")
     unit = p.pairs.get("unit")
     if unit:
         for word in re.split(r"[,;/\s]+", unit):
@@ -98,10 +102,6 @@ def _settle(p: Preamble) -> None:
         p.started = stamp if stamp is not None and stamp.kind == "datetime" else None
     if p.started is not None and p.started.kind == "clock":
         p.started = None
-
-
-def _unit_in_key(pairs: dict[str, str], _key: str) -> str:
-    return ""
 
 
 def _joined(day: Stamps, clock: Stamps) -> Stamps:

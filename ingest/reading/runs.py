@@ -76,10 +76,30 @@ def split_runs(
     if idle_s > 0:
         out.notices.append(Notice("idle_left_out", f"{idle_s:.0f} s of idle time belong to no run and were left out."))
     out.runs.sort()
+    _drop_scraps(out, line)
     return out
 
 
+def _drop_scraps(out: Split, line: Timeline) -> None:
+    """A handful of widely spaced rows beside real runs is a table of set points or a summary, not a run."""
+    most = max((b - a for a, b in out.runs), default=0)
+    scraps = [(a, b) for a, b in out.runs if b - a < 12 and most >= 60]
+    if scraps:
+        out.runs = [r for r in out.runs if r not in scraps]
+        rows = sum(b - a for a, b in scraps)
+        out.notices.append(
+            Notice(
+                "scraps_left_out", f"{rows} rows that look like a table of set points, not like samples, were left out."
+            )
+        )
+
+
 def _filled(curve: FloatArray) -> FloatArray:
+    """The curve without holes and without single-sample spikes (median of three)."""
+    if len(curve) > 2:
+        a, b, c = curve[:-2], curve[1:-1], curve[2:]
+        middle = np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+        curve = np.concatenate([curve[:1], np.where(np.isfinite(middle), middle, b), curve[-1:]])
     good = np.isfinite(curve)
     if good.all():
         return curve
@@ -154,6 +174,9 @@ def _cuts(
         cold = heat[valley] + max(3.0, 0.03 * (heat[q] - heat[valley]))
         last_cold = p + int(np.flatnonzero(heat[p : q + 1] <= cold)[-1])
         first_cold = p + int(np.flatnonzero(heat[p : q + 1] <= cold)[0])
+        if line.seconds[a + last_cold] - line.seconds[a + first_cold] <= 2 * LEAD_S:
+            cuts.append(a + valley)  # no wait between the runs: cut where it is coldest
+            continue
         lead = np.searchsorted(line.seconds[a + first_cold : a + last_cold + 1], line.seconds[a + last_cold] - LEAD_S)
         cuts.append(a + first_cold + int(lead))
     return cuts
@@ -173,7 +196,7 @@ def _trim(seconds: FloatArray, heat: FloatArray, busy: np.ndarray | None, a: int
         first = a + int(np.searchsorted(seconds[a : a + onset + 1], seconds[a + onset] - LEAD_S))
         waited += float(seconds[first] - seconds[a])
     end = b
-    floor = max(45.0, float(heat[top:].min()) + 10.0)
+    floor = max(45.0, cold + 15.0)
     cool = np.flatnonzero(heat[top:] <= floor)
     if len(cool):
         done = a + top + int(cool[0])

@@ -121,7 +121,12 @@ def _by_line(filled: Sequence[tuple[int, str]], ends_cleanly: bool) -> Table | N
     for k, (i, prefix, pairs) in enumerate(parsed):
         good = {n: v for n, v in pairs if n in names}
         last = k == len(parsed) - 1 and not ends_cleanly
-        if len(good) >= 2 and (usual[len(good)] >= enough or len(good) == width) and not _damaged(filled[k][1]) and not (last and _cut(pairs, rows)):
+        if (
+            len(good) >= 2
+            and (usual[len(good)] >= enough or len(good) == width)
+            and not _damaged(filled[k][1])
+            and not (last and _cut(pairs, rows))
+        ):
             rows.append((i, prefix, good))
         elif good and (len(good) >= 2 or last or len(pairs) > 1) or "\0" in filled[k][1]:
             half.append(i + 1)
@@ -140,7 +145,9 @@ def _cut(pairs: list[tuple[str, str]], rows: list[tuple[int, str, dict[str, str]
     name, value = pairs[-1]
     before = [r[2].get(name, "") for r in rows[-40:]]
     lengths = {len(b.partition(".")[2]) for b in before}
-    return len(value.partition(".")[2]) < min(lengths) or (len(value) < len(before[-1]) and not ("." in value and len(lengths) == 1))
+    return len(value.partition(".")[2]) < min(lengths) or (
+        len(value) < len(before[-1]) and not ("." in value and len(lengths) == 1)
+    )
 
 
 def _damaged(line: str) -> bool:
@@ -193,9 +200,20 @@ def _finish(rows, names: list[str], text, half: list[int], between: int) -> Tabl
         notices.append(Notice("lines_left_out", f"{len(half)} damaged or half lines were left out (line {shown})."))
     if between:
         notices.append(Notice("text_between_rows", f"{between} lines of text between the rows were skipped."))
-    return Table(columns, np.array([r[0] + 1 for r in rows]), " ", decimal, kind="pairs", blocks=text, notices=notices, reason="lines of name=value pairs")
+    return Table(
+        columns,
+        np.array([r[0] + 1 for r in rows]),
+        " ",
+        decimal,
+        kind="pairs",
+        blocks=text,
+        notices=notices,
+        reason="lines of name=value pairs",
+    )
 
 
 def _decimal_comma(cells: dict[str, list[str]]) -> bool:
     flat = [c for column in cells.values() for c in column[:100]]
-    return sum(bool(re.match(r"^-?\d+,\d+\D*$", c)) for c in flat) > sum(bool(re.match(r"^-?\d+\.\d+\D*$", c)) for c in flat)
+    return sum(bool(re.match(r"^-?\d+,\d+\D*$", c)) for c in flat) > sum(
+        bool(re.match(r"^-?\d+\.\d+\D*$", c)) for c in flat
+    )

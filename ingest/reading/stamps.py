@@ -39,6 +39,7 @@ class Stamps:
     zone: str | None = None
     offset_s: float | None = None  # seconds east of UTC, when the stamps say so; `seconds` are then UTC
     half_day: bool = False  # am/pm was written
+    other: FloatArray | None = None  # three parts read as minutes:seconds:hundredths, for a clock that is far too slow
 
 
 _MONTHS: dict[str, int] = {}
@@ -87,6 +88,7 @@ _DATE_TIME = re.compile(
 _CLOCK = re.compile(
     r"^\s*(?P<sign>[+-])?(?P<a>\d{1,4}):(?P<b>\d{1,2})(?::(?P<c>\d{1,3}))?(?::(?P<d>\d{1,3}))?(?:[.,](?P<f>\d+))?\s?(?P<ap>[apAP]\.?\s?[mM]\.?)?\s*$"
 )
+_DOT_CLOCK = re.compile(r"^[0-2]?\d\.[0-5]\d\.[0-5]\d$")
 _WORDED = re.compile(
     r"^\s*(?:(?P<h>\d+)\s?h(?:rs?|ours?)?\s?)?(?:(?P<m>\d+)\s?(?:m(?:in(?:utes?)?)?|'|′)\s?)?(?:(?P<s>\d+(?:[.,]\d+)?)\s?(?:s(?:ec(?:onds?)?)?|\"|″))?\s*$",
     re.I,
@@ -104,6 +106,8 @@ def parse_stamps(cells: Sequence[str]) -> Stamps | None:
     if fast is not None:
         return fast
     probe = filled[:: max(1, len(filled) // 20)]
+    if len(set(filled)) > 32 and all(_DOT_CLOCK.match(c.strip()) for c in probe):  # too many to be dates
+        return _parse_clocks([c.replace(".", ":") for c in cells])
     for test, parse in ((_DATE_TIME.match, _parse_datetimes), (_CLOCK.match, _parse_clocks), (_worded, _parse_worded)):
         if sum(bool(test(c)) for c in probe) >= 0.7 * len(probe):
             return parse(cells)
@@ -115,7 +119,7 @@ _ISO = re.compile(r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d([.]\d{1,6})?$")
 
 def _iso_fast(cells: Sequence[str]) -> Stamps | None:
     m = _ISO.match(cells[0])
-    if not m or len(set(map(len, cells))) != 1:
+    if not m or len(set(map(len, cells))) != 1 or not all(c[-1].isdigit() for c in cells):
         return None
     try:
         stamps = np.array(cells, dtype="datetime64[us]")
@@ -179,7 +183,10 @@ def _parse_clocks(cells: Sequence[str]) -> Stamps:
             "clock", sign * (60 * a + b + c / scale), 1 / scale, shape="m:s.f", why="minutes:seconds:fraction"
         )
     seconds = sign * (3600 * a + 60 * b + c + (d if parts == 4 else 0.0) + f)
-    return Stamps("clock", seconds, 10.0**-digits, shape="h:m:s", why="hours:minutes:seconds", half_day=ampm)
+    other = 60 * a + b + c / 100.0 if parts == 3 and not digits and not ampm else None
+    return Stamps(
+        "clock", seconds, 10.0**-digits, shape="h:m:s", why="hours:minutes:seconds", half_day=ampm, other=other
+    )
 
 
 def _parse_datetimes(cells: Sequence[str]) -> Stamps:
@@ -212,6 +219,8 @@ def _parse_datetimes(cells: Sequence[str]) -> Stamps:
             if hours_east is not None:
                 offsets[i] = hours_east * 3600
     readings, why = _dates(dates)
+    if len(readings) > 1:
+        readings, why = _by_weekday(cells, readings, why)
     zoned = bool(np.isfinite(offsets).any())
     east = np.where(np.isfinite(offsets), offsets, np.nanmedian(offsets)) if zoned else 0.0
     readings = {order: days * DAY_S + of_day - east for order, days in readings.items()}
@@ -241,6 +250,28 @@ def zone_hours(text: str) -> float | None:
     if m:
         return (-1 if m[1] == "-" else 1) * (int(m[2]) + int(m[3] or 0) / 60)
     return None
+
+
+_WEEKDAYS = {
+    w: i % 7
+    for names in (
+        "mon tue wed thu fri sat sun", "montag dienstag mittwoch donnerstag freitag samstag sonntag", "mo di mi do fr sa so",
+        "lun mar mer jeu ven sam dim", "lun mar mie jue vie sab dom", "lun mar mer gio ven sab dom", "ma di wo do vr za zo",
+    )
+    for i, w in enumerate(names.split())
+}  # fmt: skip
+
+
+def _by_weekday(cells: Sequence[str], readings: dict[str, FloatArray], why: str) -> tuple[dict[str, FloatArray], str]:
+    """A weekday written with the date settles its order."""
+    for i, cell in enumerate(cells):
+        m = re.match(r"^\s*([^\W\d_]{2,10})", cell)
+        if m:
+            key = fold(m.group(1))
+            weekday = _WEEKDAYS.get(key, _WEEKDAYS.get(key[:3]))
+            fits = {o: d for o, d in readings.items() if np.isfinite(d[i]) and (int(d[i]) + 3) % 7 == weekday}
+            return (fits, "the weekday settles the order") if len(fits) == 1 else (readings, why)
+    return readings, why
 
 
 _ORDER_TEXT = {"dmy": "day first", "mdy": "month first", "ymd": "year first"}

@@ -128,6 +128,7 @@ def strip_comment(line: str, delimiter: str) -> tuple[str, bool]:
 
 def build_table(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Table | None:
     """The table in `lines`, or None when there is none. `ends_cleanly`: the text ended with a line end."""
+    lines = _join_quoted(lines)
     table = _short_way(lines, dialect, ends_cleanly)
     return table if table is not None else _long_way(lines, dialect, ends_cleanly)
 
@@ -242,7 +243,6 @@ def _long_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Tab
     lost: list[int] = []
     debris: list[int] = []
     pattern = _pattern(lines, dialect)
-    lines = _join_quoted(lines)
     last_line = max((i for i, ln in enumerate(lines) if ln.strip()), default=-1)
     for number, line in enumerate(lines):
         if not line.strip():
@@ -286,9 +286,27 @@ def _long_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Tab
             pending.append(line)
         _ = bare
     blocks = [b for b in blocks if b.rows]
+    if (
+        len(blocks) > 1
+        and blocks[0].header is None
+        and blocks[1].header is not None
+        and _goes_on(blocks[0], blocks[1], decimal)
+    ):
+        blocks[0].header = blocks[1].header
     if not blocks:
         return None
     return _join(blocks, pending, lost, debris, dialect)
+
+
+def _goes_on(early: _Block, late: _Block, decimal: str) -> bool:
+    """True when rows without a header run on into rows that have one: same width, and a first column that continues."""
+    if len(early.rows) < 3 or len(early.rows[-1].cells) != len(late.rows[0].cells):
+        return False
+    ends = [to_number(r.cells[0], decimal) for r in (early.rows[-2], early.rows[-1], late.rows[0])]
+    if any(e is None for e in ends):
+        return all(kind_of(r.cells[0], decimal) == "stamp" for r in (early.rows[-1], late.rows[0]))
+    before, last, first = ends
+    return 0 < first - last <= 10 * abs(last - before)  # type: ignore[operator]
 
 
 def _join_quoted(lines: Sequence[str]) -> Sequence[str]:

@@ -65,7 +65,7 @@ _TIME = {
     ),
     "s": (
         "s sec secs second seconds sek sekunde sekunden seconde secondes segundo segundos secondi secondo sekunder "
-        "sekundy sekund seconden seg \" с сек 秒"
+        'sekundy sekund seconden seg " с сек 秒'
     ),
     "min": "min mins minute minutes minuten minutos minuti minuto minuty minut minuter 分 мин",
     "h": "h hr hrs hour hours std stunde stunden heure heures hora horas ore ora uur godz timmar",

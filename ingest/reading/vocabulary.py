@@ -41,7 +41,7 @@ VOCABULARY: tuple[tuple[str, str, str, str], ...] = (
     ),
     (
         "setpoint",
-        "alvo bor borvarde cel cible cmd command commanded consigna consigne demand desired doel doeltemp gewenst "
+        "deseada deseado pretendida pretendido desejada desejado requerida ajustada ajustado programada programado programmata programmato preset objectif souhaitee visee reglage gewuenscht wunsch wunschtemp instelling ingesteld ingestelde nastawa nastawiona zadanie ustawiona docelowa onskad installd innstilt onsket prescrita referencetemp setpoints spt stpt soll1 wantedtemp profil_soll alvo bor borvarde cel cible cmd command commanded consigna consigne demand desired doel doeltemp gewenst "
         "gewenste goal impostata impostato impostazione instelwaarde mal maltemp obiettivo objetivo profiletemp "
         "set setp setpoint setpt setpunkt setpunt settemp setval soll sp streefwaarde sv target targettemp tavoite "
         "tset tsoll tsp ttarget wanted wsp zadana zadane zadany задание уставка 目标 目标温度 設定 設定温度 设定 设定温度 sollwert",
@@ -71,7 +71,7 @@ VOCABULARY: tuple[tuple[str, str, str, str], ...] = (
     ),
     (
         "temperature",
-        "actual actueel actuele actuelle aktualna aktuell arvarde attuale atual celsius czujnik degc degf "
+        "tist istt mess messung messwert gemessene tatsaechlich medicion medicao misura misurazione lectura leitura lettura meting odczyt pomiar avlast matvarde mesures actual actueel actuele actuelle aktualna aktuell arvarde attuale atual celsius czujnik degc degf "
         "effettiva fahrenheit fuehler fuhler gemessen gemeten givare homerseklet ist istwert kelvin lampotila "
         "measured medida medido messfuhler mesure mesuree misurata misurato ntc ofentemp probe process pv real "
         "reelle rtd rzeczywista sensor sensore sonda sonde tair tboard tc tcold temp temperatur temperatura "
@@ -145,14 +145,14 @@ VOCABULARY: tuple[tuple[str, str, str, str], ...] = (
     ),
     (
         "place",
-        "abajo achter air aire aria arriba arriere avant back bak bas bga board bord bottom boven canal canale "
+        "boardtemp pcbtemp kanal1 fuehler1 mitte_links abajo achter air aire aria arriba arriere avant back bak bas bga board bord bottom boven canal canale "
         "carte center centre centro ch chan channel chip coin connector control corner derecha destra direita dol "
         "droite east ecke edge esquerda fondo forno four fram frente front gauche gora haut heatsink hinten hoger "
         "horno ic inlet inner izquierda joint kan kanaal kanal kort lado lead left leiterplatte lewa lewy links "
         "loc lower lucht luft midden middenin middle mitte mitten monitor north oben ofen onder outer outlet oven "
         "package pcb piec placa platine plytka point powietrze prawa prawy printplaat przod qfn qfp rack rand rear "
         "rechts right scheda shelf side sinistra sopra sotto south spot srodek tip top tras tray tyl ugn unten "
-        "upper vanster voie voor vorn vorne wall west zona zone t tk typek k1 p1",
+        "upper vanster voie voor vorn vorne wall west zona zone t tk typek k1",
         "leiterplatt",
         "",
     ),

@@ -39,7 +39,9 @@ _RULES: tuple[tuple[str, frozenset[str], tuple[str, ...], frozenset[tuple[str, .
 def is_known_word(word: str) -> bool:
     """True when the vocabulary of column names holds the word, or a part of it."""
     key = fold(word)
-    return any(key in exact or (len(key) >= 5 and any(s in key for s in stems)) for _kind, exact, stems, _pairs in _RULES)
+    return any(
+        key in exact or (len(key) >= 5 and any(s in key for s in stems)) for _kind, exact, stems, _pairs in _RULES
+    )
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,8 @@ def _kinds(words: tuple[str, ...]) -> tuple[tuple[str, ...], str]:
     found: list[str] = []
     first = ""
     pairs = set(pairwise(words))
+    if 1 < len(words) <= 3:
+        words = ("".join(words), *words)  # "dT" is no T
     for kind, exact, stems, phrases in _RULES:
         hit = next((w for w in words if w in exact), "")
         if not hit:
@@ -77,46 +81,44 @@ _GLUED = re.compile(r"^(.*?[a-z0-9])((?:°|º|˚|deg)?\s?[CFK]|℃|℉|%|°)$")
 @lru_cache(maxsize=4096)
 def name_says(name: str) -> NameSays:
     """Role words and unit found in a column name."""
-
     name = name.strip().strip("\"'")
     m = _BRACKET.match(name)
     if m and is_unit(m.group(2)):
         base = f"{m.group(1)} {m.group(3)}".strip()
-        kinds, word = _kinds(words_of(base))
-        return NameSays(kinds, word, base, m.group(2), True)
-    if is_unit(name):
-
-        kind = unit_of(name)
-        kinds = {"time": ("time",), "temperature": ("temperature",), "fraction": ("duty",)}.get(
-            kind.kind if kind else "", ()
-        )
-        kinds2, word = _kinds(words_of(name))
-        strong = len(name) > 1
-        return NameSays(
-            kinds or kinds2, word or name, name, name if strong or (kind and kind.kind != "temperature") else "", strong
-        )
+        return NameSays(*_kinds(words_of(base)), base, m.group(2), True)
+    whole = _unit_as_name(name)
+    if whole is not None:
+        return whole
     for pattern in (_TAIL, _GLUED):
         m = pattern.match(name)
         if m and is_unit(m.group(2)):
             base, unit = m.group(1).strip(" _-/,:"), m.group(2)
             kinds, word = _kinds(words_of(base))
-            strong = len(fold(unit)) > 1 or unit == "%"
+            if _fits_base(unit, base, kinds, name):
+                return NameSays(kinds, word, base, unit, len(fold(unit)) > 1 or unit == "%")
+    return NameSays(*_kinds(words_of(name)), name, "", False)
 
-            what = unit_of(unit)
-            timely = "time" in kinds or "remaining" in kinds or fold(base) in {"t", ""}
-            if what is not None and what.kind == "time" and not timely:
-                continue  # "temp_min" is a minimum, "ch_s" a name
-            if what is not None and what.kind == "temperature" and timely and not strong and "temperature" not in kinds:
-                continue
-            if (
-                not strong
-                and unit.islower()
-                and what is not None
-                and what.kind == "temperature"
-                and "_" not in name
-                and " " not in name
-            ):
-                continue
-            return NameSays(kinds, word, base, unit, strong)
+
+def _unit_as_name(name: str) -> NameSays | None:
+    """A column named by its unit alone: "sec", "°C", "%"."""
+    unit = unit_of(name)
+    if unit is None or unit.symbol in ("h", "d") or (unit.kind == "time" and len(name) == 1 and name.isupper()):
+        return None  # "Ora", "Hora" and "D" are words; "S" is more often a set point
     kinds, word = _kinds(words_of(name))
-    return NameSays(kinds, word, name, "", False)
+    by_unit = {"time": ("time",), "temperature": ("temperature",), "fraction": ("duty",)}.get(unit.kind, kinds)
+    lone_letter = len(name) == 1 and unit.kind == "temperature"
+    return NameSays(by_unit, word or name, name, "" if lone_letter else name, len(name) > 1)
+
+
+def _fits_base(unit_text: str, base: str, kinds: tuple[str, ...], name: str) -> bool:
+    """False where the tail of a name only looks like a unit: "temp_min" is a minimum, "ch_s" a name."""
+    unit = unit_of(unit_text)
+    assert unit is not None
+    timely = "time" in kinds or "remaining" in kinds or fold(base) in {"t", ""}
+    if unit.kind == "time":
+        return timely
+    if unit.kind == "temperature" and len(fold(unit_text)) == 1:
+        if timely and "temperature" not in kinds:
+            return False
+        return not unit_text.islower() or "_" in name or " " in name
+    return True
