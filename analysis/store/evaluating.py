@@ -22,10 +22,14 @@ RUNS_PER_TRANSACTION = 500  # about a second of work: other processes get their 
 
 
 def evaluate_and_write(con: Connection, run_id: int, recording: Recording) -> Evaluation:
-    """Evaluate a run by the windows of today and store the result, inside the caller's transaction."""
+    """Evaluate a run and store the result, inside the caller's transaction.
+
+    By the windows of today the first time; later, when a value of the run was corrected, by the windows it was judged by
+    as far as these still belong to it.
+    """
     from ingest.archive.derived import write_evaluation
 
-    evaluation = evaluate(recording, context_for(con, run_id), history_before(con, run_id))
+    evaluation = evaluate(recording, context_for(con, run_id, keep_windows=True), history_before(con, run_id))
     write_evaluation(con, run_id, evaluation)
     return evaluation
 
@@ -68,17 +72,19 @@ def reevaluate(
 def refresh(archive: Archive, *, workers: int = 1, progress: Callable[[int, int], None] | None = None) -> int:
     """Evaluate again what is not up to date; returns how many runs.
 
-    Runs evaluated under earlier rules are judged by the windows they were judged by; runs whose paste, board, oven or
-    window changed since are judged by the windows of today.
+    They are judged by the windows they were judged by before, as far as these still belong to the run's paste, board and
+    oven: neither new rules nor a corrected value bring new limits. Only runs of a window added with `rejudge` are judged
+    by the windows of today.
     """
     from ingest.archive.derived import stale_runs
 
     with archive.connect() as con:
         stale = stale_runs(con, RULES_VERSION)
-        changed = {row[0] for row in con.execute("SELECT run_id FROM evaluation WHERE stale IS NOT NULL").fetchall()}
-    old_rules = [run for run in stale if run not in changed]
-    done = reevaluate(archive, old_rules, keep_windows=True, workers=workers, progress=progress)
-    return done + reevaluate(archive, [run for run in stale if run in changed], workers=workers, progress=progress)
+        marks = con.execute("SELECT run_id, stale FROM evaluation WHERE stale IS NOT NULL").fetchall()
+    asked = {run for run, why in marks if "window" in why}  # the archive's words for a new revision to be judged by
+    kept = [run for run in stale if run not in asked]
+    done = reevaluate(archive, kept, keep_windows=True, workers=workers, progress=progress)
+    return done + reevaluate(archive, [run for run in stale if run in asked], workers=workers, progress=progress)
 
 
 def rejudge(archive: Archive, run_ids: Sequence[int] | None = None) -> pd.DataFrame:

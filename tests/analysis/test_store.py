@@ -131,26 +131,43 @@ def test_a_new_revision_leaves_old_verdicts_and_rejudge_shows_what_would_change(
     assert store.rejudge(archive).empty
 
 
-def test_refresh_keeps_windows_for_new_rules_and_takes_todays_after_a_correction(shop):
+NEW_REVISION = ("paste", "invented sheet", "2025-01", [("peak_c", "{}", 250.0, 260.0, "°C")])
+
+
+def used_windows(archive):
+    rows = archive.read("SELECT windows FROM evaluation ORDER BY run_id")
+    return [json.loads(x) for x in rows["windows"]]
+
+
+def test_refresh_keeps_windows_for_new_rules_and_corrected_values(shop):
     archive, oven, paste, window = shop
-    runs = [put(archive, bake(seed), oven=oven, paste=paste) for seed in (1, 2)]
+    runs = [put(archive, bake(seed), oven=oven, paste=paste) for seed in (1, 2, 3)]
     with archive.transaction() as con:
-        ref.add_window(
-            con,
-            "paste",
-            "invented sheet",
-            "2025-01",
-            [("peak_c", "{}", 250.0, 260.0, "°C")],
-            paste_id=paste,
-            rejudge=False,
-        )
+        ref.add_window(con, *NEW_REVISION, paste_id=paste)
         con.execute("UPDATE evaluation SET rules_version = '0'")  # as an earlier release would have left them
         set_run_field(con, runs[1], "oven", None, "typed", "me", "not that oven")
-    assert store.refresh(archive) == 2
-    used = archive.read("SELECT run_id, windows, rules_version FROM evaluation ORDER BY run_id")
-    assert [json.loads(x) for x in used["windows"]] == [[window], [window + 1]]
-    assert set(used["rules_version"]) == {RULES_VERSION}
+        other = ref.add_paste(con, "Invented 63", alloy="Sn63Pb37", family="SnPb", solidus_c=183, liquidus_c=183)
+        theirs = ref.add_window(
+            con, "paste", "their sheet", "1", [("peak_c", "{}", 210.0, 220.0, "°C")], paste_id=other
+        )
+        set_run_field(con, runs[2], "paste", other, "typed", "me", "read off the jar")
+    assert store.refresh(archive) == 3
+    assert used_windows(archive) == [[window], [window], [theirs]]  # another paste is another window
+    assert set(archive.read("SELECT rules_version FROM evaluation")["rules_version"]) == {RULES_VERSION}
     assert store.refresh(archive) == 0
+
+
+def test_a_new_revision_is_judged_by_only_when_asked(shop):
+    archive, oven, paste, window = shop
+    run = put(archive, bake(), oven=oven, paste=paste)
+    with archive.transaction() as con:
+        ref.add_window(con, *NEW_REVISION, paste_id=paste, rejudge=False)
+    assert store.refresh(archive) == 0
+    assert (overview(archive, run)["verdict"], used_windows(archive)) == ("meets", [[window]])
+    with archive.transaction() as con:
+        again = ref.add_window(con, *NEW_REVISION, paste_id=paste, rejudge=True)
+    assert store.refresh(archive) == 1
+    assert (overview(archive, run)["verdict"], used_windows(archive)) == ("fails", [[again]])
 
 
 def test_body_ceiling_from_the_boards_package_and_a_house_window(shop):
