@@ -6,14 +6,13 @@ nothing: the record of changes keeps the length and hash of what was there, and 
 
 from __future__ import annotations
 
-import gzip
 import hashlib
 
 from ingest.archive.changes import record_change
 from ingest.archive.connection import Connection
 from ingest.archive.errors import ArchiveError
 from ingest.archive.log_rows import original_bytes
-from ingest.archive.logs import _GZIP_LEVEL, _insert_bytes
+from ingest.archive.logs import insert_bytes
 
 
 def log_it_continues(con: Connection, file_name: str, data: bytes) -> int | None:
@@ -56,6 +55,6 @@ def extend_log(con: Connection, log_id: int, data: bytes, who: str | None = None
     old, new = hashlib.sha256(before).hexdigest(), hashlib.sha256(data).hexdigest()
     con.execute("UPDATE log SET sha256 = ?, size_bytes = ? WHERE log_id = ?", [new, len(data), log_id])
     con.execute("DELETE FROM log_bytes WHERE log_id = ?", [log_id])
-    _insert_bytes(con, log_id, gzip.compress(data, _GZIP_LEVEL, mtime=0))
+    insert_bytes(con, log_id, data)
     why = "the file was longer when it came again"
     record_change(con, "log", log_id, "bytes", f"{len(before)} bytes, {old}", f"{len(data)} bytes, {new}", who, why)

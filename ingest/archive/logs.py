@@ -125,11 +125,13 @@ def _write_log(con: Connection, entry: LogEntry, status: Status, keep_bytes: boo
             [log_id, sha256, *values.values()],
         )
     if keep_bytes and not has_bytes:
-        _insert_bytes(con, log_id, gzip.compress(entry.data, _GZIP_LEVEL, mtime=0))
+        insert_bytes(con, log_id, entry.data)
     return log_id
 
 
-def _insert_bytes(con: Connection, log_id: int, packed: bytes) -> None:
+def insert_bytes(con: Connection, log_id: int, data: bytes) -> None:
+    """Keeps the original bytes of a log that has none, compressed and in pieces."""
+    packed = gzip.compress(data, _GZIP_LEVEL, mtime=0)
     pieces = [packed[start : start + _PIECE_BYTES] for start in range(0, len(packed), _PIECE_BYTES)]
     con.execute(
         "INSERT INTO log_bytes SELECT ?, unnest(?::INTEGER[]), unnest(?::BLOB[])",

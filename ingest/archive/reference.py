@@ -315,11 +315,12 @@ def find_board(con: Connection, name: str, revision: str | None = None) -> int |
     ArchiveError when the name alone has several revisions.
     """
     wanted = name.strip().lower()
+    only = None if revision is None else revision.strip().lower()
     rows = [
         (board_id, known)
         for board_id, called, known in con.execute("SELECT board_id, name, revision FROM board").fetchall()
-        if (called.lower() == wanted and revision in (None, known))
-        or (revision is None and board_label(called, known).lower() == wanted)
+        if (called.lower() == wanted and only in (None, known.lower()))
+        or (only is None and board_label(called, known).lower() == wanted)
     ]
     if len(rows) > 1:
         revisions = ", ".join(row[1] or "(none)" for row in rows)

@@ -195,7 +195,7 @@ def _samples(con: Connection, first: int, last: int) -> Iterator[Problem]:
     order = np.lexsort((ms, number, run))
     run, number, ms, present = run[order], number[order], ms[order], present[order]
     for run_id, said, duration_s in runs:
-        a, b = (int(i) for i in np.searchsorted(run, [run_id, run_id + 1]))
+        a, b = (int(i) for i in np.searchsorted(run, np.array([run_id, run_id + 1], dtype=run.dtype)))
         yield from _run_samples(run_id, said, duration_s, channels.get(run_id, []), number[a:b], ms[a:b], present[a:b])
 
 
