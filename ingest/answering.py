@@ -13,7 +13,7 @@ from ingest.import_result import ImportOptions, ImportResult, RunResult, describ
 from ingest.keeping import AfterStore, Incoming, keep
 from ingest.known_names import OptionsError, look_up
 from ingest.layout_memory import find_layout, remembered, set_answers
-from ingest.metadata import seen_in_log
+from ingest.metadata import may_be_cold, seen_in_log
 from ingest.reading import READER_VERSION
 from ingest.recording import LayoutFound, Notice, Question, Reading
 from ingest.understanding import understand
@@ -104,7 +104,11 @@ def _read_again(
     runs: list[RunResult] = []
     try:
         with archive.transaction() as con:
-            seen = [seen_in_log(con, recording, reading.metadata) for recording in reading.recordings]
+            parts = enumerate(reading.recordings)
+            seen = [
+                seen_in_log(con, recording, reading.metadata, may_be_cold(reading.recordings, part))
+                for part, recording in parts
+            ]
             run_ids = replace_runs(
                 con,
                 row.log_id,

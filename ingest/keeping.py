@@ -18,7 +18,7 @@ from ingest.archive.runs import load_recordings
 from ingest.import_result import ImportOptions, ImportResult, RunResult, describe_run
 from ingest.known_names import Given
 from ingest.layout_memory import learn
-from ingest.metadata import resolve, seen_in_log
+from ingest.metadata import may_be_cold, resolve, seen_in_log
 from ingest.oven_changes import note_changes
 from ingest.reading import READER_VERSION
 from ingest.recording import Notice, Reading, Recording
@@ -197,8 +197,9 @@ class _Keeping:
         received = self.received_at.replace(tzinfo=None)
         overrides = any(notice.code == "start_given" for notice in self.said)
         for part, recording in enumerate(self.recordings):
+            was_cold = may_be_cold(self.recordings, part)
             if part < known:
-                out.append(seen_in_log(self.con, recording, self.reading.metadata).fields)
+                out.append(seen_in_log(self.con, recording, self.reading.metadata, was_cold).fields)
                 continue
             has_place = recording.started_at is not None or self.alone
             found = resolve(
@@ -210,6 +211,7 @@ class _Keeping:
                 layout_id=layout_id,
                 received_at=received,
                 carry_over=self.log.options.carry and has_place,
+                was_cold=was_cold,
             )
             if overrides and "started_at" in found.fields:  # stands above the log's own when it is read again
                 for name in ("started_at", "zone"):

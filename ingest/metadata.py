@@ -7,7 +7,7 @@ earlier run of the same oven (carried over). What none of these tells stays unkn
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -62,11 +62,12 @@ def resolve(
     layout_id: int | None,
     received_at: datetime,
     carry_over: bool = True,
+    was_cold: bool = True,
 ) -> RunMetadata:
     """Everything known about one run, before it is stored. May add a profile, or an oven that the preamble names.
 
     `received_at` is naive UTC. `carry_over` False: nothing from earlier runs (a sheet row, or a log of unknown start
-    that came among others, where "before" has no meaning).
+    that came among others, where "before" has no meaning). `was_cold` False: another run of the log went before it.
     """
     found = RunMetadata(options.who)
     start = recording.started_at.replace(tzinfo=None) if recording.started_at else None
@@ -79,19 +80,34 @@ def resolve(
     _profile(con, found, recording, options, given, preamble)
     if carry_over:
         _carried(con, found, at)
-    _ambient(con, found, recording, start)
+    if was_cold:
+        _ambient(con, found, recording, start)
     return found
 
 
-def seen_in_log(con: Connection, recording: Recording, preamble: Mapping[str, str]) -> RunMetadata:
+def seen_in_log(
+    con: Connection, recording: Recording, preamble: Mapping[str, str], was_cold: bool = True
+) -> RunMetadata:
     """Only what the log itself tells about a run: set points and profile, firmware, ambient. For reading it again."""
     found = RunMetadata()
     found.put("firmware", preamble.get("firmware"), "imported")
     seen = recognise_profile(con, recording, preamble.get("profile"))
     found.put("setpoint_hash", seen.setpoint_hash, "derived")
     found.put("profile", seen.profile_id, "derived" if seen.by_setpoints else "imported")
-    found.put("ambient_c", ambient_from_cold_start(recording), "derived")
+    if was_cold:
+        found.put("ambient_c", ambient_from_cold_start(recording), "derived")
     return found
+
+
+def may_be_cold(recordings: Sequence[Recording], part: int) -> bool:
+    """True unless another run of the same log ended within the hour before this one, or an unknown time before it."""
+    if part == 0:
+        return True
+    before, start = recordings[part - 1], recordings[part].started_at
+    if before.started_at is None or start is None:
+        return False
+    rest_s = (start - before.started_at).total_seconds() - before.duration_s
+    return rest_s >= 60 * STILL_WARM_MIN
 
 
 def _given(found: RunMetadata, recording: Recording, options: ImportOptions, given: Given) -> None:

@@ -11,26 +11,12 @@ from ingest.carry import WHEN
 from ingest.known_names import key_of
 from ingest.recording import Notice
 
-# Preamble keys that change from run to run say nothing about the oven.
-_OF_THE_RUN = (
-    "date",
-    "time",
-    "start",
-    "run",
-    "operator",
-    "profile",
-    "serial of board",
-    "note",
-    "file",
-    "board",
-    "ambient",
-)
-# What a changed key means for the oven: (words in the key, kind of event).
+# What a changed preamble key means for the oven: (words in the key, kind of event). Other keys are of the run.
 _KINDS = (
     (("firmware", "version", "build", "fw", "software"), "firmware"),
-    (("controller", "hardware", "device", "model", "hw", "serial"), "controller"),
-    (("kp", "ki", "kd", "pid", "gain", "hysteresis", "cycle", "control"), "controller"),
-    (("thermocouple", "sensor", "probe", "tc type"), "thermocouple"),
+    (("controller", "hardware", "model", "hw"), "controller"),
+    (("kp", "ki", "kd", "pid", "gain", "hysteresis", "control"), "controller"),
+    (("thermocouple", "sensor", "probe"), "thermocouple"),
 )
 
 
@@ -57,10 +43,13 @@ def note_changes(con: Connection, oven_id: int, at: datetime, dated: bool, pream
         kind = kind_of_key(key)
         if kind is None:
             continue
-        before = _said_last(con, oven_id, at, key)
-        if before is None or before.strip() == value.strip():
+        said = _said_before(con, oven_id, at, key)
+        if not said or said[0] == value.strip():
             continue
-        note = f"{key}: {before.strip()} -> {value.strip()}"
+        if kind != "firmware" and len(said) > 1 and said[0] != said[1]:
+            continue  # it differs from run to run: a counter or a choice, not a change of the oven
+        before = said[0]
+        note = f"{key}: {before} -> {value.strip()}"
         later = con.execute(
             """SELECT event_id FROM event WHERE oven_id = ? AND kind = ? AND note = ? AND origin = 'derived'
             AND happened_at >= ? ORDER BY happened_at LIMIT 1""",
@@ -83,15 +72,16 @@ def note_changes(con: Connection, oven_id: int, at: datetime, dated: bool, pream
     return notices
 
 
-def _said_last(con: Connection, oven_id: int, before: datetime, key: str) -> str | None:
-    """What the last run of the oven before a moment said under a key; None when none said anything."""
+def _said_before(con: Connection, oven_id: int, before: datetime, key: str) -> list[str]:
+    """What the oven's last logs before a moment said under a key, the newest first; logs that said nothing left out."""
     rows = con.execute(
         f"""SELECT l.options FROM run r JOIN log l USING (log_id)
         WHERE r.oven_id = ? AND {WHEN} < ? ORDER BY {WHEN} DESC, r.run_id DESC LIMIT 5""",
         [oven_id, before],
     ).fetchall()
-    for (options,) in rows:
-        for said, value in json.loads(options).get("preamble", {}).items():
-            if key_of(said) == key_of(key):
-                return str(value)
-    return None
+    return [
+        str(value).strip()
+        for (options,) in rows
+        for said, value in json.loads(options).get("preamble", {}).items()
+        if key_of(said) == key_of(key)
+    ]

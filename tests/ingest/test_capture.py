@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import signal
+import subprocess
 import sys
 import threading
 import time
@@ -160,6 +162,23 @@ def test_stopping_imports_what_was_heard_and_nothing_heard_is_nothing(
     threading.Timer(2.5, stop.set).start()
     results = list(capture(archive, line.port, folder=tmp_path / "raw", stop=stop))
     assert [r.status for r in results] == ["stored"]
+
+
+def test_ctrl_c_keeps_and_imports_what_was_heard(archive: Archive, line: Line, tmp_path: Path) -> None:
+    program = (
+        "import sys; from ingest.archive import open_archive; from ingest.capture import capture\n"
+        "print('listening', flush=True)\n"
+        "for r in capture(open_archive(sys.argv[1]), sys.argv[2], folder=sys.argv[3]): print(r.status, flush=True)\n"
+    )
+    arguments = [sys.executable, "-c", program, str(archive.path), line.port, str(tmp_path / "raw")]
+    listener = subprocess.Popen(arguments, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert listener.stdout is not None
+    assert listener.stdout.readline() == "listening\n"
+    speak(line, 3.0, bake(None)).join()
+    time.sleep(1.5)
+    listener.send_signal(signal.SIGINT)
+    said, trouble = listener.communicate(timeout=60)
+    assert (said, trouble) == ("stored\n", "")
 
 
 def test_what_the_log_lacks_is_said_and_what_it_should_carry_can_be_asked(

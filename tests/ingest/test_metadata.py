@@ -269,3 +269,22 @@ def test_control_parameters_of_the_preamble_are_watched_and_run_facts_are_not(ar
     take(archive, bake("2025-03-01T09:00:00", preamble={"Kp": "20", "operator": "Ada", "board": "1"}), oven="Bench")
     take(archive, bake("2025-03-02T09:00:00", preamble={"Kp": "25", "operator": "Grace", "board": "2"}))
     assert [(kind, note.casefold()) for kind, note, _, _ in events(archive)] == [("controller", "kp: 20 -> 25")]
+
+
+def test_a_preamble_value_that_differs_from_run_to_run_is_no_event(archive: Archive) -> None:
+    for day in range(1, 6):
+        said = {"Sensor check": str(100 + day), "firmware": "1.3"}
+        take(archive, bake(f"2025-03-0{day}T09:00:00", preamble=said), oven="Bench")
+    assert len(events(archive)) <= 1  # the second run cannot know yet; from the third on it does
+
+
+def test_no_ambient_for_a_run_close_after_another_of_the_same_log(archive: Archive) -> None:
+    rows = [b"time,left_c,right_c"]
+    for hour in (9, 10, 15):  # the third run starts hours after the second
+        for i in range(1500):
+            value = 22 + (220 * min(i, 250) / 250 if i <= 250 else max(0.0, 220 - (i - 250) / 5))
+            rows.append(b"2025-03-03 %02d:%02d:%02d,%.2f,%.2f" % (hour, i // 60, i % 60, value, value))
+    result = import_bytes(archive, b"\n".join(rows), "three.csv")[0]
+    assert [str(r.started_at)[11:13] for r in result.runs] == ["09", "10", "15"]
+    ambient = archive.read("SELECT ambient_c FROM run ORDER BY part")["ambient_c"]
+    assert list(ambient.notna()) == [True, False, True]
