@@ -44,7 +44,8 @@ def backup(archive: Archive, to: str | os.PathLike[str]) -> Copied:
     """A whole, checked copy of the archive at `to`, also while others use it (they wait while it is copied).
 
     The copy has its name only once it has been read through and found sound, and as complete as the archive.
-    Raises ArchiveError: `to` exists, its folder does not, the disk is full, the copy is not sound.
+    Raises ArchiveError: `to` exists, its folder does not, the disk is full; or the copy is not sound (then it is kept
+    beside, as NAME.unsound).
     """
     place = _new_place(to)
     with _part(place) as part:
@@ -132,9 +133,12 @@ def _finish(part: Path, place: Path, counts: dict[str, int]) -> Copied:
         raise ArchiveError(f"the copy is not complete ({', '.join(lost)}): it was thrown away, try again")
     problems = verify(copy)
     if problems:
+        # A copy of a damaged archive may be the best there is: kept, but never under the name of a sound one.
+        unsound = place.with_name(f"{place.stem}.unsound{place.suffix}")
+        os.replace(part, unsound)
         raise ArchiveError(
-            f"the copy is not sound and was thrown away ({len(problems)} problems, first: {problems[0].text}): "
-            "run `ovenbook verify` on what was copied"
+            f"the copy has {len(problems)} problems and is kept as {unsound.name} (first: {problems[0].text}): "
+            "run `ovenbook verify` for all of them"
         )
     os.replace(part, place)
     _flush_folder(place.parent)

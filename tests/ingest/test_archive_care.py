@@ -120,13 +120,14 @@ def test_copies_never_overwrite(archive: Archive, tmp_path: Path) -> None:
         backup(archive, tmp_path / "absent" / "copy.duckdb")
 
 
-def test_what_is_not_sound_is_not_backed_up_as_if_it_were(archive: Archive, tmp_path: Path) -> None:
+def test_a_copy_that_is_not_sound_is_kept_under_another_name(archive: Archive, tmp_path: Path) -> None:
     with archive.connect() as con:
         con.execute("DELETE FROM samples WHERE run_id = 4 AND channel_no = 0")
-    with pytest.raises(ArchiveError, match="not sound") as caught:
+    with pytest.raises(ArchiveError, match=r"kept as copy\.unsound\.duckdb") as caught:
         backup(archive, tmp_path / "copy.duckdb")
     assert "run 4" in str(caught.value)
-    assert not list(tmp_path.glob("copy*"))
+    assert [path.name for path in tmp_path.glob("copy*")] == ["copy.unsound.duckdb"]
+    assert everything(Archive(tmp_path / "copy.unsound.duckdb")) == everything(archive)
 
 
 def test_restore_refuses_what_is_no_copy_of_an_archive(tmp_path: Path) -> None:
