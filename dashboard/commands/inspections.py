@@ -8,8 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from dashboard.commands.dates import moment
-from dashboard.commands.inspection_sheet import METHODS, SIDES
-from dashboard.commands.opening import run_number, the_archive, who
+from dashboard.commands.opening import assignments, run_number, the_archive, who
 from dashboard.commands.output import (
     DONE,
     HELD_OR_REJECTED,
@@ -24,6 +23,8 @@ from dashboard.commands.output import (
     wrong_usage,
 )
 
+METHODS = ("naked eye", "loupe", "microscope", "automated optical", "x-ray", "electrical", "other")
+SIDES = ("left", "right", "front", "back", "centre")
 FOUND = re.compile(r"^\s*(?P<term>[^:@]+?)\s*(?::\s*(?P<count>\d+)\s*)?(?:@\s*(?P<where>.+?)\s*)?$")
 
 
@@ -72,13 +73,30 @@ def inspect(
     scope: Annotated[
         str | None, typer.Option("--scope", metavar="TEXT", help="What was looked at, when not all of it.")
     ] = None,
+    serial: Annotated[
+        str | None, typer.Option("--serial", metavar="TEXT", help="The board, when it is one board of the run.")
+    ] = None,
+    severity: Annotated[
+        str | None, typer.Option("--severity", metavar="TEXT", help="Of the defects found, as the shop classes them.")
+    ] = None,
+    rework: Annotated[
+        str | None, typer.Option("--rework", metavar="TEXT", help="What was done about the defects found.")
+    ] = None,
     on: Annotated[str, typer.Option("--on", metavar="DATE", help="When: now, 2025-03-14 or 2025-03-14T09:30.")] = "now",
     sheet: Annotated[
         str | None,
         typer.Option(
             "--import",
             metavar="SHEET.csv",
-            help="A sheet of inspections. Columns: file or run, defect, count, inspected; optional: ref_des, side.",
+            help="A sheet of inspections. Columns: file, run or serial, defect, count, inspected; optional: ref_des, side.",
+        ),
+    ] = None,
+    answer: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--answer",
+            metavar="WHAT=COLUMN",
+            help="With --import: which column is where, defect, count or inspected. Remembered for sheets of this kind.",
         ),
     ] = None,
     withdraw: Annotated[
@@ -98,14 +116,18 @@ def inspect(
       ovenbook inspect 12 --looked 480 --found "tombstoning:2@R12" --found "solder balls"
       ovenbook inspect 13 --looked 480 --boards 4
       ovenbook inspect --import inspections.csv
+      ovenbook inspect --import machine.csv --answer "defect=Result text"
       ovenbook inspect 12 --json
       ovenbook inspect --withdraw 7 --why "wrong run"
     """
     if sheet is not None:
         if run is not None:
             raise wrong_usage("--import takes the runs from the sheet; leave RUN out.")
-        _import_sheet(ctx, sheet, as_json)
+        example = "--answer 'defect=Result text'"
+        _import_sheet(ctx, sheet, assignments(answer or [], example), as_json)
         return
+    if answer:
+        raise wrong_usage("--answer belongs to --import SHEET.csv.")
     if withdraw is not None:
         _withdraw(ctx, withdraw, why)
         return
@@ -122,7 +144,7 @@ def inspect(
         )
     if method not in METHODS:
         raise wrong_usage(f"'{method}' is not a method. Choose one of: {', '.join(METHODS)}.")
-    defects = [found_defect(text) for text in found or ()]
+    defects = [found_defect(text) | {"severity": severity, "rework": rework} for text in found or ()]
     at, _ = moment(on, archive.zone)
     from dashboard import words
     from ingest.archive import quality
@@ -135,6 +157,7 @@ def inspect(
             scope=scope,
             boards_looked=boards,
             joints_looked=looked,
+            serial=serial,
             who=who(),
             at=at,
             origin="typed",
@@ -180,22 +203,30 @@ def _list(archive: Any, run: int, as_json: bool) -> None:
     )
 
 
-def _import_sheet(ctx: typer.Context, sheet: str, as_json: bool) -> None:
+def _import_sheet(ctx: typer.Context, sheet: str, answers: dict[str, str], as_json: bool) -> None:
     """Every inspection of the sheet, or none when a line is wrong: all problems are listed at once."""
-    from dashboard.commands.inspection_sheet import read_inspections, store_inspections
+    from dashboard.commands.inspection_sheet import inspections_of, open_sheet, store_sheet
 
     archive = the_archive(ctx)
-    inspections, problems = read_inspections(archive, sheet)
-    if not problems:
-        store_inspections(archive, inspections, who())
-    counts = {
-        "inspections": 0 if problems else len(inspections),
-        "clean": 0 if problems else sum(1 for i in inspections if not i.defects),
-        "defects": 0 if problems else sum(d["count"] for i in inspections for d in i.defects),
-        "problems": problems,
-    }
+    read = open_sheet(archive, sheet, answers)
+    questions = [{"id": q.id, "text": q.text, "choices": list(q.choices), "guess": q.guess} for q in read.questions]
+    inspections, problems = ([], []) if questions else inspections_of(archive, read)
+    stored = None if questions or problems else store_sheet(archive, read, inspections, who())
     if as_json:
-        print_json(counts)
+        print_json(
+            {
+                "inspections": stored.inspections if stored else 0,
+                "clean": stored.clean if stored else 0,
+                "defects": stored.defects if stored else 0,
+                "already_there": stored.already_there if stored else 0,
+                "problems": problems,
+                "questions": questions,
+            }
+        )
+    if questions:
+        if not as_json:
+            _ask(sheet, read)
+        raise typer.Exit(HELD_OR_REJECTED)
     if problems:
         if not as_json:
             for problem in problems[:20]:
@@ -204,11 +235,28 @@ def _import_sheet(ctx: typer.Context, sheet: str, as_json: bool) -> None:
                 f"{len(problems)} lines of {sheet} are wrong; nothing was stored. Mend them and import the sheet again."
             )
         raise typer.Exit(HELD_OR_REJECTED)
-    if not as_json:
-        say(
-            f"{counts['inspections']} inspections stored, {counts['clean']} of them clean; {counts['defects']} defects."
-        )
+    if stored is not None and not as_json:
+        if stored.duplicate_of:
+            say(
+                f"{sheet} was imported on {local_text(stored.duplicate_of, archive.zone)} already; nothing is stored twice."
+            )
+        else:
+            there = f" {stored.already_there} were there already." if stored.already_there else ""
+            say(
+                f"{stored.inspections} inspections stored, {stored.clean} of them clean; "
+                f"{stored.defects} defects.{there}"
+            )
+            if "inspected" not in read.columns:
+                say("The sheet does not say how many joints were looked at, so no rate per joint can be given.")
     raise typer.Exit(DONE)
+
+
+def _ask(sheet: str, read: Any) -> None:
+    for question in read.questions:
+        guess = f" Perhaps {question.guess}." if question.guess else ""
+        say(f"{question.text} Columns: {', '.join(question.choices)}.{guess}")
+    options = " ".join(f"--answer '{q.id}={q.guess or 'COLUMN'}'" for q in read.questions)
+    say(f"Nothing was stored. Answer once; it is remembered: ovenbook inspect --import {sheet} {options}")
 
 
 def add_to(app: typer.Typer) -> None:

@@ -13,6 +13,7 @@ from ingest.archive.connection import Connection
 from ingest.archive.errors import ArchiveError
 
 METHODS = ("naked eye", "loupe", "microscope", "automated optical", "x-ray", "electrical", "other")
+SIDES = ("left", "right", "front", "back", "centre")  # of the oven
 _DEFECT_KEYS = ("term", "count", "ref_des", "side", "severity", "rework", "note")
 
 
