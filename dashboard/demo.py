@@ -91,7 +91,7 @@ def build(path: Path, *, runs: int = RUNS, seed: int = SEED, progress: Progress 
             with archive.connect() as con:
                 seed_defaults(con)
             with archive.transaction() as con:
-                _add_reference(con)
+                _add_reference(con, truth)
             built = _take_in(archive, truth, path, say)
         os.replace(unfinished, path)
     finally:
@@ -99,7 +99,20 @@ def build(path: Path, *, runs: int = RUNS, seed: int = SEED, progress: Progress 
     return built
 
 
-def _add_reference(con: Any) -> None:
+def _names_as_read(truth: Any, bench: Any) -> list[str]:
+    """The bench's sensors as its logs name them: read from its first log, as a person would copy them from a run."""
+    import csv
+
+    from ingest.reading import read_log
+
+    with truth.metadata.open(encoding="utf-8", newline="") as sheet:
+        first = next(row["file"] for row in csv.DictReader(sheet) if row["oven"] == bench.name)
+    (reading,) = read_log((truth.logs / first).read_bytes(), first)
+    read = [channel.name for channel in reading.recordings[0].of_role("temperature")]
+    return [next(name for name in read if name.startswith(sensor.name)) for sensor in bench.sensors]
+
+
+def _add_reference(con: Any, truth: Any) -> None:
     """The shop's ovens, pastes with windows, and boards, as its people would have entered them."""
     from dashboard.commands.limits import limit_rows
     from ingest.alloys import alloy_in
@@ -107,7 +120,19 @@ def _add_reference(con: Any) -> None:
     from sample_logs.shop import BENCHES, BOARDS, PASTES, SHOP
 
     for bench in BENCHES:
-        reference.add_oven(con, bench.name, controller=bench.controller_name, note=SHOP)
+        names = _names_as_read(truth, bench)
+        steers = bench.controller.steer_by.index(max(bench.controller.steer_by))
+        reference.add_oven(
+            con,
+            bench.name,
+            controller=bench.controller_name,
+            control_channel=names[steers],
+            placements={
+                name: {"place": f"board, {sensor.place}", "attachment": None}
+                for name, sensor in zip(names, bench.sensors, strict=True)
+            },
+            note=SHOP,
+        )
     for paste in PASTES:
         alloy = alloy_in(paste.alloy)
         if alloy is None:
@@ -130,11 +155,10 @@ def _add_reference(con: Any) -> None:
 
 
 def _take_in(archive: Archive, truth: Any, path: Path, say: Progress) -> DemoBuilt:
-    from ingest.backfill import import_with_sheet
-
     from analysis.store import evaluate_and_write
     from dashboard.commands.event_sheet import read_events, store_events
     from dashboard.commands.inspection_sheet import read_inspections, store_inspections
+    from ingest.backfill import import_with_sheet
     from ingest.importing import ImportOptions
 
     counts = {"stored": 0, "held": 0, "rejected": 0, "duplicate": 0}
