@@ -83,6 +83,7 @@ def import_bytes(
     if not options.dry_run:
         drain_spool(archive, after_store, wait_s=wait_s)
     logs = [Incoming(m.name, m.name, m.data, options, m.problem) for m in members(data, name)]
+    _one_start_for_one_log(options, len(logs))
     return _Taking(archive, after_store, wait_s, alone=len(logs) == 1).take(logs)
 
 
@@ -106,12 +107,18 @@ def import_paths(
     if not options.dry_run:
         drain_spool(archive, after_store, wait_s=wait_s)
     files = list(find_files(paths))
+    _one_start_for_one_log(options, len(files))
     taking = _Taking(archive, after_store, wait_s, alone=len(files) == 1)
     for batch in _batches(_incoming(archive, files, options, options_for)):
         for result in taking.take(batch):
             if progress is not None:
                 progress(result)
             yield result
+
+
+def _one_start_for_one_log(options: ImportOptions, logs: int) -> None:
+    if options.started_at is not None and logs > 1:
+        raise OptionsError(f"a start is of one log, and {logs} were given: use --metadata with a sheet for several")
 
 
 def drain_spool(archive: Archive, after_store: AfterStore | None = None, *, wait_s: float = 10.0) -> list[ImportResult]:
@@ -263,12 +270,12 @@ class _Taking:
         existing = existing_logs(con, [sha256]).get(sha256)
         if existing is not None and existing.status == "stored":
             return known_result(con, log, sha256, existing)
-        longer = log_that_holds_it(con, log.name, log.data) if existing is None else None
+        if reading is None:
+            reading = self._read(log, remembered(con))
+        longer = log_that_holds_it(con, log.name, log.data, reading.head) if existing is None else None
         if longer is not None:
             again = known_result(con, log, sha256, existing_log(con, longer))
             return replace(again, reason=f"the beginning of log {longer}, {again.reason}")
-        if reading is None:
-            reading = self._read(log, remembered(con))
         received_at = self.received_at or datetime.now(UTC)
         given = self._given(con, log.options)
         if log.options.dry_run or not sha256:

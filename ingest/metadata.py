@@ -157,6 +157,9 @@ def _oven(
 ) -> None:
     named = preamble.get("oven", "").strip()
     if "oven" in found.fields:
+        row = con.execute("SELECT name FROM oven WHERE oven_id = ?", [found.value("oven")]).fetchone()
+        if named and row and key_of(row[0]) != key_of(named):
+            found.say("oven_differs", f"the log names the oven {named!r}; {row[0]!r} was given and is recorded")
         return
     if named:
         ovens = con.execute("SELECT oven_id, name FROM oven ORDER BY oven_id").fetchall()

@@ -7,6 +7,8 @@ nothing: the record of changes keeps the length and hash of what was there, and 
 from __future__ import annotations
 
 import hashlib
+import json
+from collections.abc import Sequence
 
 from ingest.archive.changes import record_change
 from ingest.archive.connection import Connection
@@ -29,17 +31,20 @@ def log_it_continues(con: Connection, file_name: str, data: bytes) -> int | None
     return None
 
 
-def log_that_holds_it(con: Connection, file_name: str, data: bytes) -> int | None:
-    """The stored log of this name that begins with these bytes and goes on: an earlier copy has come again."""
+def log_that_holds_it(con: Connection, file_name: str, data: bytes, head: Sequence[str]) -> int | None:
+    """The stored log of this name that begins with these bytes and goes on: an earlier copy has come again.
+
+    `head`: its first lines as read, which tell most logs of one name apart without unpacking them.
+    """
     if not data:
         return None
     rows = con.execute(
-        """SELECT log_id FROM log WHERE parse_filename(file_name) = parse_filename(?) AND status = 'stored'
+        """SELECT log_id, head FROM log WHERE parse_filename(file_name) = parse_filename(?) AND status = 'stored'
         AND size_bytes > ? ORDER BY log_id""",
         [file_name, len(data)],
     ).fetchall()
-    for (log_id,) in rows:
-        if original_bytes(con, log_id)[: len(data)] == data:
+    for log_id, kept in rows:
+        if json.loads(kept) == list(head) and original_bytes(con, log_id)[: len(data)] == data:
             return int(log_id)
     return None
 

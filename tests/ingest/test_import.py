@@ -344,6 +344,14 @@ def test_a_start_given_is_typed_and_text_is_read_in_the_archives_zone(tmp_path: 
     assert list(origin) == ["typed"]
 
 
+def test_one_start_is_of_one_log(archive: Archive, tmp_path: Path) -> None:
+    for i in range(2):
+        (tmp_path / f"{i}.csv").write_bytes(bake(None, variant=i))
+    with pytest.raises(OptionsError, match="a start is of one log, and 2 were given: use --metadata"):
+        list(import_paths(archive, [str(tmp_path / "?.csv")], ImportOptions(started_at="2025-03-01T08:00")))
+    assert count(archive, "log") == 0
+
+
 def test_profiles_are_told_apart_by_set_points(archive: Archive) -> None:
     ids = [
         import_bytes(archive, data, f"{i}.csv")[0].runs[0].run

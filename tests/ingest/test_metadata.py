@@ -180,6 +180,12 @@ def test_an_oven_named_by_the_log_is_added_and_said(archive: Archive) -> None:
     assert record(archive, result.runs[0].run or 0)["oven"] == "Attic oven"
 
 
+def test_an_oven_given_wins_over_the_logs_and_the_difference_is_said(archive: Archive) -> None:
+    result = import_bytes(archive, bake(preamble={"oven": "Attic"}), "x.csv", ImportOptions(oven="Bench"))[0]
+    assert record(archive, result.runs[0].run or 0)["oven"] == "Bench"
+    assert "oven_differs" in {w.code for w in result.warnings}
+
+
 def test_one_layout_on_two_ovens_tells_no_oven(archive: Archive) -> None:
     with archive.transaction() as con:
         add_oven(con, "Floor")
