@@ -142,6 +142,13 @@ def judge_again(book: Book) -> int:
     return refresh(book.archive)
 
 
+def judge_by_todays_windows(book: Book, runs: Sequence[int]) -> int:
+    """Judge `runs` again by the windows in force; returns how many."""
+    from analysis.store import reevaluate
+
+    return reevaluate(book.archive, runs)
+
+
 def correct(book: Book, table: str, row_id: int, field: str, value: Any, who: str | None, why: str | None) -> None:
     """Correct one value of a reference row; the old value, who and why are kept."""
     from ingest.archive.corrections import correct as correct_value

@@ -188,13 +188,11 @@ def run_count(book: Book, run_filter: RunFilter) -> int:
 @kept
 def filter_choices(book: Book) -> dict[str, list[str]]:
     """The values that occur, for each field a list of runs can be filtered by."""
-    out: dict[str, list[str]] = {}
-    for column in ("oven", "board", "paste", "profile", "verdict", "kind"):
-        rows = book.archive.read(
-            f"SELECT DISTINCT {column} AS value FROM run_overview WHERE {column} IS NOT NULL ORDER BY 1"
-        )
-        out[column] = [str(v) for v in rows["value"]]
-    return out
+    columns = ("oven", "board", "paste", "profile", "verdict", "kind")
+    lists = ", ".join(f"list_sort(list(DISTINCT {c}) FILTER ({c} IS NOT NULL)) AS {c}" for c in columns)
+    row = book.archive.read(f"SELECT {lists} FROM run_overview").iloc[0]
+    # A field no run has a value of comes back as one missing value instead of a list.
+    return {c: [str(v) for v in row[c]] if hasattr(row[c], "__iter__") else [] for c in columns}
 
 
 # One run -------------------------------------------------------------------------------------------------------------
@@ -394,6 +392,23 @@ def stale_count(book: Book) -> int:
 
     with book.archive.connect() as con:
         return len(stale_runs(con, rules_version()))
+
+
+@kept
+def judged_by_earlier_windows(book: Book) -> tuple[int, ...]:
+    """Runs judged by a window that has been followed by a newer revision since. Their verdicts stand."""
+    rows = book.archive.read(
+        "SELECT DISTINCT run_id FROM limit_result JOIN limit_window USING (window_id) WHERE superseded_at IS NOT NULL ORDER BY 1"
+    )
+    return tuple(int(run) for run in rows["run_id"])
+
+
+@kept
+def what_would_change(book: Book, runs: tuple[int, ...]) -> pd.DataFrame:
+    """The verdicts of `runs` as they stand and as the windows of today would give them, where they differ."""
+    from analysis.store import rejudge
+
+    return rejudge(book.archive, runs)
 
 
 # Plain rows ----------------------------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.results import LimitResult
-from dashboard.figures.lines import LABEL_STEP, TIME, channel_styles, end_labels, has_values, line_rows, shown_channels
+from dashboard.figures.lines import LABEL_STEP, Axes, channel_styles, end_labels, has_values, line_rows, shown_channels
 from dashboard.figures.theme import BAND, CEILING, FAINT, INK, PAPER, QUIET, configured
 from dashboard.figures.thinning import spread_apart
 from ingest.recording import Channel, FloatArray, Recording
@@ -76,17 +76,14 @@ def profile_curve(
     bands = window_bands(limits)
     low, high = _reach(lines, bands, liquidus_c, whole=span is None)
 
-    x = alt.X("elapsed_s:Q", title=TIME, scale=alt.Scale(domain=[first, last], nice=False), axis=alt.Axis(grid=False))
-    y = alt.Y(
-        "value:Q", title=_TEMPERATURE, scale=alt.Scale(domain=[low, high], nice=False), axis=alt.Axis(minExtent=34)
-    )
-    layers: list[Any] = [*_bands(bands), *_liquidus(liquidus_c)]
+    axes = Axes((first, last), (low, high), _TEMPERATURE)
+    layers: list[Any] = [*_bands(bands, axes), *_liquidus(liquidus_c, axes)]
     layers.append(
         alt.Chart(lines)
         .mark_line(clip=True, strokeWidth=1.8, strokeJoin="round")
         .encode(
-            x=x,
-            y=y,
+            x=axes.x("elapsed_s"),
+            y=axes.y("value"),
             color=alt.Color(
                 "channel:N", scale=alt.Scale(domain=[*styles], range=[s[0] for s in styles.values()]), legend=None
             ),
@@ -97,9 +94,9 @@ def profile_curve(
         )
         .add_params(alt.selection_interval(name="zoom", bind="scales", encodings=["x"], zoom="wheel![event.shiftKey]"))
     )
-    layers.append(end_labels(lines, styles, (high - low) / height, _TEMPERATURE))
-    layers.extend(_band_labels(bands, liquidus_c, (high - low) / height))
-    layers.extend(_hover(recording, shown, inside))
+    layers.append(end_labels(lines, styles, axes, height))
+    layers.extend(_band_labels(bands, liquidus_c, axes, height))
+    layers.extend(_hover(recording, shown, inside, axes))
     return configured(alt.layer(*layers).properties(width="container", height=height))
 
 
@@ -137,62 +134,62 @@ def curve_table(recording: Recording) -> pd.DataFrame:
                 for code in codes
             ]
         else:
-            columns[channel.name + units.get(channel.role, "")] = channel.values
+            columns[channel.name + units.get(channel.role, "")] = channel.values.astype(np.float32)  # as stored
     return pd.DataFrame(columns)
 
 
 def _reach(lines: pd.DataFrame, bands: Sequence[Band], liquidus_c: float | None, *, whole: bool) -> tuple[float, float]:
     present = lines["value"].dropna()
     low, high = (float(present.min()), float(present.max())) if len(present) else (0.0, 1.0)
-    if whole:
-        marks = [b.high for b in bands] + ([liquidus_c] if liquidus_c is not None else [])
-        # A limit far above the curve would press the curve flat, so limits widen the axis by at most 60 °C.
-        high = max([high, *(m for m in marks if m <= high + 60)])
-        low = min(low, 0.0) if low < 60 else low
+    marks = [b.high for b in bands] + ([liquidus_c] if liquidus_c is not None else [])
+    # A limit far above the curve would press the curve flat, so limits widen the axis by so many °C at most.
+    reach = 60.0 if whole else 25.0
+    high = max([high, *(m for m in marks if m <= high + reach)])
+    if whole and 0.0 < low < 60.0:
+        low = 0.0
     room = 0.06 * max(high - low, 5.0)
     return (low if low == 0.0 else low - room), high + room
 
 
-def _bands(bands: Sequence[Band]) -> list[Any]:
+def _bands(bands: Sequence[Band], axes: Axes) -> list[Any]:
     layers: list[Any] = []
     for band in bands:
         rows = pd.DataFrame({"low": [band.low], "high": [band.high]})
         if band.high > band.low:
             mark = alt.Chart(rows).mark_rect(color=BAND, opacity=0.75 if band.kind == "soak" else 1.0, clip=True)
-            layers.append(mark.encode(y=alt.Y("low:Q", title=_TEMPERATURE), y2="high:Q"))
+            layers.append(mark.encode(y=axes.y("low"), y2="high:Q"))
         else:
             colour = CEILING if band.kind == "ceiling" else QUIET
             mark = alt.Chart(rows).mark_rule(color=colour, strokeWidth=1.2, clip=True)
-            layers.append(mark.encode(y=alt.Y("low:Q", title=_TEMPERATURE)))
+            layers.append(mark.encode(y=axes.y("low")))
     return layers
 
 
-def _liquidus(liquidus_c: float | None) -> list[Any]:
+def _liquidus(liquidus_c: float | None, axes: Axes) -> list[Any]:
     if liquidus_c is None:
         return []
     rows = pd.DataFrame({"at": [liquidus_c]})
-    return [
-        alt.Chart(rows)
-        .mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1, clip=True)
-        .encode(y=alt.Y("at:Q", title=_TEMPERATURE))
-    ]
+    return [alt.Chart(rows).mark_rule(color=INK, strokeDash=[6, 4], strokeWidth=1, clip=True).encode(y=axes.y("at"))]
 
 
-def _band_labels(bands: Sequence[Band], liquidus_c: float | None, degrees_per_pixel: float) -> list[Any]:
-    wanted = [(band.label, (band.low + band.high) / 2) for band in bands if band.high > band.low]
-    wanted += [(band.label, band.low + 8 * degrees_per_pixel) for band in bands if band.high == band.low]
-    if liquidus_c is not None:
+def _band_labels(bands: Sequence[Band], liquidus_c: float | None, axes: Axes, height: float) -> list[Any]:
+    degrees_per_pixel = axes.units_per_pixel(height)
+    low, high = axes.values
+    seen = [band for band in bands if band.low < high and band.high > low]
+    wanted = [(b.label, (max(b.low, low) + min(b.high, high)) / 2) for b in seen if b.high > b.low]
+    wanted += [(b.label, b.low + 8 * degrees_per_pixel) for b in seen if b.high == b.low]
+    if liquidus_c is not None and low < liquidus_c < high:
         wanted.append((f"liquidus {liquidus_c:g} °C", liquidus_c + 8 * degrees_per_pixel))
     if not wanted:
         return []
     places = spread_apart([at for _, at in wanted], [LABEL_STEP * degrees_per_pixel] * len(wanted))
     rows = pd.DataFrame({"label": [label for label, _ in wanted], "at": places})
-    text = alt.Chart(rows).encode(x=alt.value(0), y=alt.Y("at:Q", title=_TEMPERATURE), text="label:N")
+    text = alt.Chart(rows).encode(x=alt.value(0), y=axes.y("at"), text="label:N")
     style: dict[str, Any] = {"align": "left", "dx": 4, "fontSize": 11.5, "clip": True}
     return [text.mark_text(stroke=PAPER, strokeWidth=3, opacity=0.8, **style), text.mark_text(color=QUIET, **style)]
 
 
-def _hover(recording: Recording, channels: Sequence[Channel], inside: np.ndarray) -> list[Any]:
+def _hover(recording: Recording, channels: Sequence[Channel], inside: np.ndarray, axes: Axes) -> list[Any]:
     """A vertical line that follows the pointer and names every channel's value, with its unit."""
     where = np.flatnonzero(inside)
     if not len(where):
@@ -213,7 +210,7 @@ def _hover(recording: Recording, channels: Sequence[Channel], inside: np.ndarray
         alt.Chart(pd.DataFrame(table))
         .mark_rule(color=FAINT, strokeWidth=1.5)
         .encode(
-            x=alt.X("elapsed_s:Q", title=TIME),
+            x=axes.x("elapsed_s"),
             opacity=alt.when(near).then(alt.value(1)).otherwise(alt.value(0)),
             tooltip=tooltip,
         )

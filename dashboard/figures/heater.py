@@ -8,7 +8,7 @@ from typing import Any
 import altair as alt
 import numpy as np
 
-from dashboard.figures.lines import TIME, channel_styles, end_labels, has_values, line_rows, shown_channels
+from dashboard.figures.lines import Axes, channel_styles, end_labels, has_values, line_rows, shown_channels
 from dashboard.figures.theme import configured
 from ingest.recording import FloatArray, Recording
 
@@ -33,17 +33,13 @@ def heater_strip(recording: Recording, *, span: tuple[float, float] | None = Non
     inside = (recording.elapsed_s >= first) & (recording.elapsed_s <= last)
     styles = channel_styles(duties)
     rows = line_rows(recording, duties, inside, scale=100.0)
+    axes = Axes((first, max(last, first + 1.0)), (0.0, 100.0), _TITLE, ticks=(0, 50, 100))
     chart = (
         alt.Chart(rows)
         .mark_line(clip=True, strokeWidth=1.6)
         .encode(
-            x=alt.X("elapsed_s:Q", title=TIME, scale=alt.Scale(domain=[first, max(last, first + 1)], nice=False)),
-            y=alt.Y(
-                "value:Q",
-                title=_TITLE,
-                scale=alt.Scale(domain=[0, 100]),
-                axis=alt.Axis(values=[0, 50, 100], minExtent=34),
-            ),
+            x=axes.x("elapsed_s"),
+            y=axes.y("value"),
             color=alt.Color(
                 "channel:N", scale=alt.Scale(domain=[*styles], range=[s[0] for s in styles.values()]), legend=None
             ),
@@ -55,9 +51,7 @@ def heater_strip(recording: Recording, *, span: tuple[float, float] | None = Non
             ],
         )
     )
-    labels = end_labels(
-        rows, styles, 100 / (HEIGHT - 60), _TITLE, as_wide_as=[c.name for c in shown_channels(recording)]
-    )
+    labels = end_labels(rows, styles, axes, HEIGHT - 60, as_wide_as=[c.name for c in shown_channels(recording)])
     return configured(alt.layer(chart, labels).properties(width="container", height=HEIGHT))
 
 

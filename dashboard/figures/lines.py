@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import altair as alt
@@ -16,6 +17,31 @@ from ingest.recording import Channel, Recording
 TIME = "time since start (s)"
 COLUMNS = 700  # pixel columns kept apart when a long curve of up to four channels is thinned; fewer for more channels
 LABEL_STEP = 15  # pixels between two label lines
+
+
+@dataclass(frozen=True)
+class Axes:
+    """One time and one value axis for all layers of a chart.
+
+    Every layer must name the same scale: Vega-Lite widens a domain by the data of any layer that does not.
+    """
+
+    seconds: tuple[float, float]
+    values: tuple[float, float]
+    title: str
+    ticks: Sequence[float] | None = None
+
+    def x(self, field: str) -> Any:
+        scale = alt.Scale(domain=list(self.seconds), nice=False, zero=False)
+        return alt.X(f"{field}:Q", title=TIME, scale=scale, axis=alt.Axis(grid=False))
+
+    def y(self, field: str) -> Any:
+        scale = alt.Scale(domain=list(self.values), nice=False, zero=False)
+        axis = alt.Axis(minExtent=34) if self.ticks is None else alt.Axis(minExtent=34, values=list(self.ticks))
+        return alt.Y(f"{field}:Q", title=self.title, scale=scale, axis=axis)
+
+    def units_per_pixel(self, height: float) -> float:
+        return (self.values[1] - self.values[0]) / height
 
 
 def shown_channels(recording: Recording) -> list[Channel]:
@@ -71,18 +97,18 @@ def _wrapped(name: str, width: int = 11) -> str:
 def end_labels(
     lines: pd.DataFrame,
     styles: dict[str, tuple[str, list[int]]],
-    units_per_pixel: float,
-    title: str,
+    axes: Axes,
+    height: float,
     as_wide_as: Sequence[str] = (),
 ) -> Any:
     """The channels' names at the ends of their lines, moved apart where they would touch.
 
-    `units_per_pixel` of the vertical axis, `title` its title. `as_wide_as`: names whose room is kept free as well, so
+    `height` of the plot [pixels]. `as_wide_as`: names whose room is kept free as well, so
     that the time axes of two charts that stand below each other agree.
     """
     ends = lines.dropna(subset=["value"]).groupby("channel", sort=False).tail(1)
     words = [_wrapped(name).split("\n") for name in ends["channel"]]
-    step = LABEL_STEP * units_per_pixel
+    step = LABEL_STEP * axes.units_per_pixel(height)
     places = spread_apart([float(v) for v in ends["value"]], [len(w) * step for w in words])
     layers = []
     for name, elapsed, lines_of_name, at in zip(ends["channel"], ends["elapsed_s"], words, places, strict=True):
@@ -98,7 +124,7 @@ def end_labels(
         layers.append(
             alt.Chart(rows)
             .mark_text(align="left", dx=6, baseline="middle", fontSize=12, color=styles[name][0], clip=False)
-            .encode(x=alt.X("elapsed_s:Q", title=TIME), y=alt.Y("at:Q", title=title), text="label:N")
+            .encode(x=axes.x("elapsed_s"), y=axes.y("at"), text="label:N")
         )
     room = max((line for name in as_wide_as for line in _wrapped(name).split("\n")), key=len, default="")
     if room and len(ends):
@@ -106,6 +132,6 @@ def end_labels(
         layers.append(
             alt.Chart(rows)
             .mark_text(align="left", dx=6, baseline="middle", fontSize=12, opacity=0, clip=False)
-            .encode(x=alt.X("elapsed_s:Q", title=TIME), y=alt.Y("at:Q", title=title), text="label:N")
+            .encode(x=axes.x("elapsed_s"), y=axes.y("at"), text="label:N")
         )
     return alt.layer(*layers)

@@ -58,7 +58,7 @@ for title, frame in (("", terms), ("Quantities", quantities), ("Checks", checks)
         with st.expander(title, expanded=bool(asked)) if title else st.container():
             page.table(frame)
 if not found:
-    st.info(f"Nothing here contains “{asked[:40]}”.")
+    st.info(f"Nothing here contains “{page.plain(asked[:40])}”.")
 table_download(quantities, "quantities", "Quantities as CSV")
 
 st.subheader("Versions", anchor=False)

@@ -26,8 +26,10 @@ for log in held:
     if wanted and str(log["log_id"]) != wanted and any(str(h["log_id"]) == wanted for h in held):
         continue
     with st.container(border=True):
-        st.subheader(log["file_name"], anchor=False)
-        st.caption(f"Log {log['log_id']}, received {page.local(log['received_at'], book.zone)}. {log['reason'] or ''}")
+        st.subheader(page.plain(log["file_name"]), anchor=False)
+        st.caption(
+            f"Log {log['log_id']}, received {page.local(log['received_at'], book.zone)}. {page.plain(log['reason'] or '')}"
+        )
         if log["head"]:
             st.code("\n".join(str(line) for line in log["head"]), language=None, wrap_lines=True)
         answers = adding.ask(f"held-{log['log_id']}", log["questions"])
@@ -42,7 +44,7 @@ for log in held:
             try:
                 results = page_actions.answer_held(book, int(log["log_id"]), answers, layout.strip() or None)
             except ArchiveError as error:
-                st.error(str(error))
+                st.error(page.plain(str(error)))
             else:
                 st.session_state["added"] = [result.to_json() for result in results]
                 st.session_state.pop(f"answers:held-{log['log_id']}", None)

@@ -29,7 +29,10 @@ verdict.show_credibility(detail)
 verdict.show_verdict(detail)
 run = detail.overview
 where = " · ".join(str(run[k]) for k in ("oven", "board", "profile") if run[k] is not None)
-st.caption(f"{page.local(run['started_at'], book.zone)}{' · ' + where if where else ''} · {run['log_file']}")
+started = page.local(run["started_at"], book.zone)
+if run["started_at"] is None:
+    started += f", received {page.local(run['received_at'], book.zone)}"
+st.caption(page.plain(f"{started}{' · ' + where if where else ''} · {run['log_file']}"))
 page.link("run", f"Everything about run {newest}", run=str(newest))
 
 left, right = st.columns([2, 1], gap="large")

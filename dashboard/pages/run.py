@@ -22,10 +22,15 @@ number = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 10 e
 detail = page_data.run_detail(book, number) if number is not None else None
 if number is None or detail is None:
     st.title("Run", anchor=False)
-    st.error(f"There is no run {asked[:40]} in this archive.")
+    st.error(f"There is no run {page.plain(asked[:40])} in this archive.")
     page.link("runs", "All runs")
     page.link("run", f"The newest run, {newest}", run=str(newest))
     st.stop()
+
+verdict.show_danger(detail)
+verdict.show_credibility(detail)
+verdict.show_verdict(detail)
+st.caption(page.plain(run_facts.heading_line(detail, book.zone)))
 
 before, after = page_data.neighbours(book, number)
 with st.container(horizontal=True):
@@ -34,11 +39,6 @@ with st.container(horizontal=True):
     if after is not None:
         page.link("run", f"Run {after} →", run=str(after))
     page.link("runs", "All runs")
-
-verdict.show_danger(detail)
-verdict.show_credibility(detail)
-verdict.show_verdict(detail)
-st.caption(run_facts.heading_line(detail, book.zone))
 
 recording = page_data.recording_of(book, number)
 st.subheader("Curve", anchor=False)

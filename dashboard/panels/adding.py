@@ -13,7 +13,7 @@ import streamlit as st
 
 from dashboard import page_actions, page_data, words
 from dashboard.page_data import Book
-from dashboard.panels import page
+from dashboard.panels import page, verdict
 from dashboard.panels.metadata import KIND_WORDS
 from ingest.archive import ArchiveError
 from ingest.archive.fields import KINDS, ORIENTATIONS
@@ -61,11 +61,11 @@ def understood(book: Book, file: Any, options: ImportOptions) -> list[ImportResu
     """Show what one file was taken for, and its questions. Nothing is stored."""
     data = file.getvalue()
     with st.container(border=True):
-        st.subheader(file.name, anchor=False)
+        st.subheader(page.plain(file.name), anchor=False)
         try:
             results = _tried(book, data, file.name, replace(options, answers=answers_given(f"add-{_key(data)}")))
         except ArchiveError as error:
-            st.error(str(error))
+            st.error(page.plain(str(error)))
             return []
         for result in results:
             if len(results) > 1:
@@ -137,8 +137,7 @@ def say_result(book: Book, item: Mapping[str, Any]) -> None:
         detail = page_data.run_detail(book, int(run["run"]))
         if detail is None:
             continue
-        for line in words.stop_lines(detail.findings):
-            st.error(line)
+        verdict.show_danger(detail)
         st.markdown(f"**{words.verdict_heading(detail.run, detail.summary.get('verdict'))}.**")
         st.markdown(page.plain(words.verdict_sentence(detail.summary)))
         page.link("run", f"Open run {detail.run}", run=str(detail.run))
@@ -164,7 +163,7 @@ def ask(scope: str, questions: Sequence[Mapping[str, Any]]) -> dict[str, str]:
         else:
             answer = st.text_input(page.plain(question["text"]), key=key, placeholder=str(guess or ""), help=hint)
         if hint:
-            st.caption(hint)
+            st.caption(page.plain(hint))
         if answer and asked.get(question["id"]) != answer:
             asked[question["id"]] = answer
             given[question["id"]] = answer

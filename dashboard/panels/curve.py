@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard.figures.curve import curve_in_words, curve_table, profile_curve
 from dashboard.figures.heater import MEAN_S, heater_strip
 from dashboard.page_data import RunDetail
+from dashboard.panels import page
 from dashboard.panels.downloads import chart_downloads
 from ingest.recording import Recording
 
@@ -36,7 +37,8 @@ def show_curve(detail: RunDetail, recording: Recording, *, with_heater: bool = T
             key=f"heater-{detail.run}-{view}",
         )
     st.caption(
-        f"{sentence} Point at the curve for values; drag to move along, Shift and wheel to zoom, double-click to reset."
+        f"{page.plain(sentence)} Point at the curve for values; drag to move along, Shift and wheel to zoom, "
+        "double-click to reset."
     )
     chart_downloads(chart, f"run-{detail.run}-curve", f"Run {detail.run}", curve_table(recording))
 

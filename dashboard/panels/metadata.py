@@ -111,7 +111,7 @@ def quick_inspection(book: Book, detail: RunDetail) -> None:
             first = rows.iloc[0]
             found = [f"{int(r['count'])} {r['defect']}" for r in page_data.records(rows) if r["defect"]]
             what = ", ".join(found) if found else "looked, none found"
-            st.markdown(f"{page.local(first['inspected_at'], book.zone)}, {first['method']}: {what}.")
+            st.markdown(f"{page.local(first['inspected_at'], book.zone)}, {first['method']}: {page.plain(what)}.")
     else:
         st.markdown("Not inspected yet. That is not the same as no defects.")
     method = st.selectbox("Looked with", METHODS, key=f"method-{detail.run}")

@@ -44,7 +44,7 @@ def begin(title: str | None, intro: str | None = None) -> page_data.Book:
 
 
 def stop_with(line: str) -> NoReturn:
-    st.error(line)
+    st.error(plain(line))
     st.stop()
     raise AssertionError("unreachable")
 
@@ -73,7 +73,7 @@ def say_next(line: str) -> None:
 
 def say_pending() -> None:
     for line in st.session_state.pop("to_say", []):
-        st.success(line)
+        st.success(plain(line))
 
 
 def local(stamp: Any, zone: str, *, with_time: bool = True) -> str:

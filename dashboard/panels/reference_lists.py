@@ -60,7 +60,7 @@ def correct(book: Book, rows: pd.DataFrame, table: str, key: str, label: str, fi
             "Value", fields, format_func=lambda f: str(_FIELD_WORDS.get(f, f)), key=f"correct-field-{table}"
         )
         now = rows.loc[rows[key] == row, field].iloc[0] if field in rows else None
-        st.caption(f"Now: {'empty' if now is None or pd.isna(now) or now == '' else now}")
+        st.caption(f"Now: {'empty' if now is None or pd.isna(now) or now == '' else page.plain(str(now))}")
         value = st.text_input("New value", key=f"correct-value-{table}")
         why = st.text_input("Why", key=f"correct-why-{table}")
         if st.button("Correct", key=f"correct-do-{table}"):
@@ -106,7 +106,7 @@ def attempt(act: Callable[[], Any], said: str) -> None:
     try:
         act()
     except ArchiveError as error:
-        st.error(str(error))
+        st.error(page.plain(str(error)))
     else:
         page.say_next(said)
         st.rerun()

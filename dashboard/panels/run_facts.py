@@ -163,7 +163,7 @@ def show_log(book: Book, detail: RunDetail) -> None:
         ]
     )
     for warning in warnings:
-        st.caption(f"Note: {warning['text']}")
+        st.caption(f"Note: {page.plain(warning['text'])}")
     st.download_button(
         "Original log, byte for byte",
         lambda: page_data.original_log(book, int(log["log_id"])),

@@ -20,7 +20,7 @@ _CLASSES = {"meets": "meets", "fails": "fails", "too close to call": "close"}
 def show_danger(detail: RunDetail) -> None:
     """The stop texts. They lead everything else."""
     for line in words.stop_lines(detail.findings):
-        st.error(line)
+        st.html(f'<div class="ob-stop" role="alert">{escape(line)}</div>')
 
 
 def show_credibility(detail: RunDetail) -> None:
@@ -52,6 +52,9 @@ def show_verdict(detail: RunDetail) -> None:
 def _verdict_detail(detail: RunDetail) -> str:
     """What decided: the limit with value, uncertainty, margin and source; without one, the reason."""
     run = detail.overview
+    reason = detail.summary.get("reason")
+    if reason and (detail.summary.get("verdict") or "not evaluated") == "not evaluated":
+        return f"{reason[0].upper()}{reason[1:].rstrip('.')}."
     for result in detail.limits:
         if (
             result.margin is not None

@@ -75,7 +75,7 @@ def add_form(book: Book) -> None:
                     raise ArchiveError("a window needs its paste, the sheet it comes from and at least one limit")
                 page_actions.add_window(book, int(paste), source.strip(), revision.strip(), rows)
             except ArchiveError as error:
-                st.error(str(error))
+                st.error(page.plain(str(error)))
             else:
                 page.say_next(
                     f"The window of {names[int(paste)]} now comes from {words.source_text(source.strip(), revision.strip())}."
@@ -84,17 +84,52 @@ def add_form(book: Book) -> None:
 
 
 def offer_to_judge_again(book: Book) -> None:
-    """Say that verdicts hang on changed values, and judge again when asked."""
+    """Say which verdicts rest on values or windows that have been followed by others, and judge again when asked."""
     stale = page_data.stale_count(book)
-    if not stale:
+    if stale:
+        who = words.counted(stale, "run was", "runs were")
+        st.info(f"{who} judged by values that have changed since.")
+        if st.button("Judge them again", key="judge-again"):
+            with st.spinner("Judging"):
+                done = page_actions.judge_again(book)
+            page.say_next(f"{words.counted(done, 'run')} judged again.")
+            st.rerun()
+    earlier = page_data.judged_by_earlier_windows(book)
+    if not earlier:
         return
-    who = words.counted(stale, "run was", "runs were")
-    st.info(f"{who} judged by values that have changed since. Earlier verdicts stand until you ask.")
-    if st.button("Judge them again", key="judge-again"):
-        with st.spinner("Judging"):
-            done = page_actions.judge_again(book)
-        page.say_next(f"{words.counted(done, 'run')} judged again.")
-        st.rerun()
+    who = words.counted(len(earlier), "run was", "runs were")
+    with st.expander(f"{who} judged by a window that has a newer revision; the verdicts stand until you ask"):
+        if st.button("Show what would change", key="would-change"):
+            with st.spinner("Measuring against the windows of today"):
+                _show_changes(page_data.what_would_change(book, earlier))
+        if st.button("Judge by the windows of today", key="judge-today"):
+            with st.spinner("Judging"):
+                done = page_actions.judge_by_todays_windows(book, earlier)
+            page.say_next(f"{words.counted(done, 'run')} judged by the windows of today.")
+            st.rerun()
+
+
+def _show_changes(changes: pd.DataFrame) -> None:
+    if not len(changes):
+        st.markdown("No verdict and no limiting metric would change.")
+        return
+    rows = page_data.records(changes)
+    table = pd.DataFrame(
+        {
+            "Run": [r["run"] for r in rows],
+            "verdict now": [r["verdict"] for r in rows],
+            "would be": [r["new_verdict"] for r in rows],
+            "limited by": [
+                words.metric_label(r["new_limiting_metric"]) if r["new_limiting_metric"] else "" for r in rows
+            ],
+            "because": [r["new_reason"] or "" for r in rows],
+        }
+    )
+    if len(table) > 40:
+        st.dataframe(table, hide_index=True, key="changes")
+    else:
+        page.table(table)
+    table_download(table, "what-would-change")
 
 
 def _owner(row: dict[str, Any]) -> str:

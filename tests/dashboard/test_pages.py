@@ -208,6 +208,41 @@ def test_a_run_that_is_not_there_gets_one_line_and_ways_on(full: Archive, asked:
     assert full.read("SELECT count(*) AS n FROM run")["n"].iloc[0] == 6
 
 
+@pytest.mark.parametrize("page", ["latest", "runs", "run", "add_logs", "reference_data"])
+def test_a_run_of_which_nothing_is_known_breaks_no_page(empty: Archive, page: str) -> None:
+    from analysis.store import evaluate_and_write
+    from ingest.importing import ImportOptions, import_bytes
+
+    bare = b"seconds,temp_c\n" + b"".join(b"%d,%.1f\n" % (s, 25 + min(s, 700 - s) * 0.6) for s in range(0, 700, 2))
+    result = import_bytes(empty, bare, "bare.csv", ImportOptions(source="page"), after_store=evaluate_and_write)[0]
+    assert result.status == "stored", (result.reason, result.questions)
+    at = opened(page)
+    assert not at.exception
+    assert not at.error
+    if page in ("latest", "run"):
+        assert "Run 1 has no verdict" in said(at)
+        assert "No paste recorded" in said(at)
+
+
+def test_names_from_logs_cannot_write_into_the_page(full: Archive) -> None:
+    from analysis.store import evaluate_and_write
+    from ingest.importing import ImportOptions, import_bytes
+
+    nasty = "<img src=x onerror=alert(1)> $x$ **bold**"
+    data = bake(minutes=6000).replace(b"left_c", nasty.encode() + b" _c")
+    options = ImportOptions(source="page", oven="Invented oven", jar="jar 14")
+    result = import_bytes(full, data, f"{nasty}.csv", options, after_store=evaluate_and_write)[0]
+    assert result.status == "stored", (result.reason, result.questions)
+    for at in (opened("latest"), opened("run", run="7")):
+        assert not at.exception
+        pieces = [e.proto.body for e in at.get("html")]
+        assert not any("<img" in piece for piece in pieces)
+        assert not any(
+            "<img" in e.value and "\\<img" not in e.value for kind in (at.markdown, at.caption) for e in kind
+        )
+    assert "&lt;img" in "".join(pieces)
+
+
 def test_an_aborted_run_says_that_it_stopped_early(full: Archive) -> None:
     assert full.path.exists()
     assert "stopped early" in said(opened("run", run="4"))
@@ -329,7 +364,10 @@ def test_a_new_window_leaves_earlier_verdicts_until_asked(full: Archive) -> None
     assert not at.error
     before = full.read("SELECT verdict FROM run_overview WHERE run = 6")["verdict"].iloc[0]
     assert before == "fails"
-    button(at, "Judge them again").click().run()
+    button(at, "Show what would change").click().run()
+    assert "fails" in said(at)
+    assert full.read("SELECT verdict FROM run_overview WHERE run = 6")["verdict"].iloc[0] == "fails"
+    button(at, "Judge by the windows of today").click().run()
     after = full.read("SELECT verdict FROM run_overview WHERE run = 6")["verdict"].iloc[0]
     assert after == "meets"  # 225.5 °C is far above the new limit of 200 °C
 
