@@ -64,6 +64,8 @@ def read_text(
     if isinstance(table, str):
         return refuse(table)
     said += table.notices
+    if table.asked and given.get("columns"):
+        _name_columns(table, given["columns"])
     pre = read_preamble((ln for row, block in table.blocks if row == 0 for ln in block), table.delimiter)
     trailer = [ln for row, block in table.blocks if row > 0 for ln in block]
     for key, value in read_preamble(trailer, table.delimiter).pairs.items():
@@ -111,7 +113,7 @@ def read_text(
             return replace(
                 held, questions=(Question("time_unit", text, ("s", "ms", "min", "sample number")),), notices=tuple(said)
             )
-    start_questions, starts, zone_text, more = _starts(split, line, clock, pre, zone, answers)
+    start_questions, starts, zone_text, more = _starts(split, line, table, clock, pre, zone, answers)
     said += more
     if start_questions:
         return replace(held, questions=tuple(start_questions), notices=tuple(said))
@@ -157,6 +159,21 @@ def _without_checksums(lines: Sequence[str]) -> Sequence[str]:
     if sum(bool(_CHECKSUM.search(ln)) for ln in sample) < 0.7 * len(sample):
         return lines
     return [_CHECKSUM.sub("", ln).removeprefix("$") for ln in lines]
+
+
+def _name_columns(table: Table, answer: str) -> None:
+    """Column names as answered: a side, or all names separated by commas."""
+    width = len(table.columns)
+    told = [n.strip() for n in answer.split(",")]
+    if len(told) == width:
+        names = told
+    elif "right" in answer.lower():
+        lacking = [f"column {i + 1}" for i in range(width - len(table.header))]
+        names = [*lacking, *table.header][-width:]
+    else:
+        return
+    for column, name in zip(table.columns, names, strict=True):
+        column.name = name
 
 
 def _clock_form(table: Table, found) -> str:
@@ -212,7 +229,7 @@ def _busy(plans: Sequence[Plan], line: Timeline) -> np.ndarray | None:
 
 
 def _starts(
-    split: Split, line: Timeline, clock: Clock, pre: Preamble, zone: str, answers: Mapping[str, str]
+    split: Split, line: Timeline, table: Table, clock: Clock, pre: Preamble, zone: str, answers: Mapping[str, str]
 ) -> tuple[list[Question], list[datetime | None], str | None, list[Notice]]:
     """Wall-clock start of each run in UTC, and the zone the stamps were read in."""
     notices: list[Notice] = []
@@ -259,6 +276,8 @@ def _starts(
         wall_starts[0] = float(seconds[0]) + base
         offset_s = pre.started.offset_s
         clock.zone_text = pre.started.zone
+    if line.wall is None:
+        _later_starts(split, line, table, clock, wall_starts)
     unset = [k for k, w in enumerate(wall_starts) if w is not None and w < UNSET_BEFORE]
     if unset:
         notices.append(
@@ -296,6 +315,22 @@ def _starts(
     return [], starts, zone_text if any(s is not None for s in starts) else None, notices
 
 
+def _later_starts(split: Split, line: Timeline, table: Table, clock: Clock, wall_starts: list[float | None]) -> None:
+    """Start stamps written above later blocks of the same file."""
+    for k, (a, _b) in enumerate(split.runs):
+        row = int(line.rows[a])
+        before = int(line.rows[split.runs[k - 1][0]]) if k else -1
+        texts = [text for r, text in table.blocks if max(0, before) < r <= row]
+        if wall_starts[k] is not None or not texts or a not in line.starts:
+            continue
+        own = read_preamble(texts[-1], table.delimiter).started
+        if own is None:
+            continue
+        readings = {"dmy": own.readings["dmy"]} if clock.day_first and "dmy" in own.readings else own.readings
+        if len(readings) == 1:
+            wall_starts[k] = float(next(iter(readings.values()))[0]) + float(line.seconds[a])
+
+
 def _zone(name: str | None) -> ZoneInfo | None:
     try:
         return ZoneInfo(name.strip()) if name else None
@@ -331,6 +366,19 @@ def _recording(
             )
         )
     channels = [c for c in (_channel(p, rows, elapsed) for p in plans) if c is not None]
+    for channel in channels:
+        unread = _unread(plans, channel.name, rows)
+        if unread:
+            notices.append(Notice("cells_unread", f"{channel.name}: {unread} cells could not be read and are missing."))
+        spikes = faults.lone_spikes(channel.values) if channel.role == "temperature" else ()
+        if len(spikes):
+            first = float(elapsed[spikes[0]])
+            notices.append(
+                Notice(
+                    "spike",
+                    f"{channel.name}: {len(spikes)} single samples leap away and back (first at {first:.1f} s); kept as written.",
+                )
+            )
     lines = table.lines[rows]
     return Recording(
         elapsed,
@@ -341,6 +389,15 @@ def _recording(
         int(lines.max()),
         tuple(notices),
     )
+
+
+def _unread(plans: Sequence[Plan], name: str, rows: np.ndarray) -> int:
+    """Cells with text that is neither a number nor a fault marker."""
+    column = next(p.column for p in plans if p.column.name == name)
+    if column.numbers is None or not column.marks:
+        return 0
+    known = faults.text_faults(column.marks)
+    return len((set(column.marks) - set(known)) & set(rows.tolist()))
 
 
 def _channel(plan: Plan, rows: np.ndarray, elapsed: FloatArray) -> Channel | None:

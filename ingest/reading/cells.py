@@ -115,6 +115,8 @@ def kind_of(cell: str, decimal: str) -> CellKind:
     if not cell:
         return "empty"
     first = cell[0]
+    if decimal == "." and first.isdigit() and cell.replace(".", "", 1).isdigit():
+        return "number"
     if (first.isdigit() or first in "+-.,\u2212") and to_number(cell, decimal) is not None:
         return "number"
     if STAMP.match(cell):

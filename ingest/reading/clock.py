@@ -116,7 +116,7 @@ def find_clock(table: Table) -> Found:
             found.used.add(i)
             if score < 0:
                 counters.append((0.1, i))
-        elif timely or (unit and unit.kind == "time") or (i == first_number and not says.kinds):
+        elif timely or (unit and unit.kind == "time") or (not says.kinds and (i == first_number or (not table.named and abs(score) > 0.98))):
             if says.kinds and not timely and not (unit and unit.kind == "time"):
                 continue
             counters.append((abs(score) + 2.0 * timely + 1.5 * bool(unit and unit.kind == "time") + 0.5 * (i == 0), i))

@@ -17,6 +17,7 @@ import numpy as np
 
 from ingest.reading import physics
 from ingest.reading.faults import strip_for_ranking
+from ingest.reading.stamps import parse_stamps
 from ingest.reading.table import Column, Table
 from ingest.reading.units import CELSIUS, FAHRENHEIT, KELVIN, Unit, unit_of
 from ingest.reading.words import NameSays, name_says, words_of
@@ -56,6 +57,8 @@ def plan_columns(table: Table, clock_columns: set[int], stated_unit: str | None,
     for index, column in enumerate(table.columns):
         if index not in clock_columns:
             plan = _by_name(column, answers.get(f"role:{column.name}"))
+            if plan is None and column.numbers is None and f"role:{column.name}" not in answers:
+                _unreadable(planned, column)
             if plan is not None:
                 planned.plans.append(plan)
     _unknown_by_values(planned, table, answers)
@@ -125,7 +128,7 @@ def _by_name(column: Column, answered: str | None) -> Plan | None:
     if answered is not None:
         role = answered.strip().lower().replace(" ", "_")
         plan = Plan(column, role, unit, says, confidence=1.0, reasons=["answered"])  # type: ignore[arg-type]
-        return None if role in ("ignore", "leave_out") else plan
+        return None if role in ("ignore", "leave_out") or column.numbers is None and role != "state" else plan
     kinds = set(says.kinds)
     first = says.kinds[0] if says.kinds else ""
     if column.numbers is None:
@@ -166,6 +169,19 @@ def _by_name(column: Column, answered: str | None) -> Plan | None:
     if first in TEMPERATURE_KINDS and first not in ("place", "extreme"):
         return _temperature(column, None, says, kinds, first, why)
     return Plan(column, "other", None, replace(says, kinds=("unknown", *says.kinds)), confidence=0.0, reasons=why)
+
+
+def _unreadable(planned: Planned, column: Column) -> None:
+    """A column named as a measured value whose cells are mostly no numbers is not passed over in silence."""
+    says = name_says(column.name)
+    filled = [c.strip() for c in column.cells if c.strip()]
+    if not filled or parse_stamps(column.cells) is not None:
+        return
+    if set(says.kinds[:1]) & {"temperature", "setpoint", "place"} or (unit := unit_of(column.unit or says.unit)) and unit.kind == "temperature":
+        text = f'{column.name} is named as a temperature, but most of its cells are no numbers (for example "{filled[len(filled) // 2][:30]}"). Leave it out?'
+        planned.questions.append(Question(f"role:{column.name}", text, ("leave out",), "leave out"))
+    else:
+        planned.notices.append(Notice("column_not_kept", f"{column.name} holds free text and was not kept as a channel."))
 
 
 def _weak(says: NameSays, column: Column) -> bool:
@@ -390,6 +406,7 @@ def _units(planned: Planned, stated: str | None, answers: Mapping[str, str]) -> 
                     and plan.role in ("temperature", "setpoint", "reference_junction", "other")
                 ):
                     plan.unit = unit
+        _odd_one_out(planned, grouped, answers)
     labelled = [p for p in heated if not p.group and p.unit is not None]
     for unit in {p.unit for p in labelled if p.unit}:
         _check_label(planned, [p for p in labelled if p.unit == unit], unit, answered)
@@ -398,6 +415,21 @@ def _units(planned: Planned, stated: str | None, answers: Mapping[str, str]) -> 
         if plan.group and plan.unit is None and plan.role != "temperature":
             plan.unit = common
     _follow(planned, common)
+
+
+def _odd_one_out(planned: Planned, plans: list[Plan], answers: Mapping[str, str]) -> None:
+    """A channel that makes no run in the common unit but a good one in another is asked about."""
+    for plan in plans:
+        if plan.unit is None or plan.column.numbers is None:
+            continue
+        cold, peak = physics.cold_and_peak(strip_for_ranking(plan.column.numbers))
+        if not np.isfinite(peak) or physics.plausible_as(plan.unit, cold, peak) > 0.02:
+            continue
+        best = physics.rank_units(cold, peak, _whole(plan.column.numbers))[0]
+        if best[0] >= 0.4 and best[1] != plan.unit:
+            name = plan.column.name
+            text = f"In which unit is {name}? It goes from {cold:g} to {peak:g}; the other channels are in {plan.unit.text}."
+            planned.questions.append(Question(f"unit:{name}", text, (best[1].text, plan.unit.text), best[1].text))
 
 
 def _core(plans: list[Plan]) -> tuple[float, float, bool, str]:

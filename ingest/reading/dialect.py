@@ -58,7 +58,7 @@ def unframed(lines: Sequence[str]) -> Sequence[str]:
     return [ln.strip().removeprefix("|").removesuffix("|") if ln.lstrip().startswith("|") else ln for ln in lines]
 
 
-def sample_of(lines: Sequence[str], count: int = 40) -> list[str]:
+def sample_of(lines: Sequence[str], count: int = 30) -> list[str]:
     """Lines spread over the whole log, without blanks and comments."""
     step = max(1, len(lines) // (count * 2))
     picked = [ln for ln in lines[::step] if ln.strip() and ln.lstrip()[:1] not in "#%" and "\0" not in ln]
@@ -77,7 +77,7 @@ def find_dialect(lines: Sequence[str]) -> Dialect | None:
         found = _try(sample, delimiter, lines)
         if found is not None:
             tried.append(found)
-            if found.share > 0.95 and delimiter in "\t;|":
+            if found.share > 0.95 and (delimiter in "\t;|" or not any(" " in ln.strip() for ln in sample)):
                 break
     if not tried:
         return None
@@ -89,7 +89,7 @@ def _try(sample: Sequence[str], delimiter: str, lines: Sequence[str]) -> Dialect
     rows = [split(ln, delimiter) for ln in sample]
     rows = [r[:-1] if len(r) > 2 and not r[-1] else r for r in rows]
     results: dict[str, tuple[float, int, int]] = {}
-    for decimal in ".,":
+    for decimal in ".," if delimiter != "," or any('"' in ln for ln in sample) else ".":
         counts: Counter[int] = Counter()
         for row in rows:
             if len(row) >= 2 and _is_row(row, decimal):

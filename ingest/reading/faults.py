@@ -86,31 +86,36 @@ def sentinel_rows(raw: FloatArray, celsius: FloatArray) -> np.ndarray:
         if at.all():
             continue
         rest = values[~at]
-        usual = np.abs(np.diff(rest))
-        leap = max(LEAP_K, 5.0 * float(np.percentile(usual, 98)) if len(usual) else LEAP_K)
-        jumps, places = _leaps(values, at, leap)
+        usual = float(np.percentile(np.abs(np.diff(rest)), 98)) if len(rest) > 1 else 0.0
         known = value in SENTINELS
+        jumps, places = _leaps(values, at, usual, known)
         if jumps and (known or places >= 3):
             marked[index[at]] = True
     return marked
 
 
-def _leaps(values: FloatArray, at: np.ndarray, leap: float) -> tuple[bool, int]:
-    """True when every stretch of the value is entered and left by a leap (edges of the log count as a leap when the other
-    end is one); and the number of stretches."""
+def _leaps(values: FloatArray, at: np.ndarray, usual: float, known: bool) -> tuple[bool, int]:
+    """True when every stretch of the value is entered and left by a leap; and the number of stretches.
+
+    A leap exceeds `LEAP_K` and five usual steps; for a known marker also three times the distance between the samples
+    before and after the stretch (slow sampling has large steps, but they do not come back). At the edges of the log one
+    leap is enough.
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[False], at, [False]]).astype(np.int8)))
     starts, stops = edges[::2], edges[1::2]
     n = len(values)
     for a, b in zip(starts, stops, strict=True):
-        into = a == 0 or abs(values[a] - values[a - 1]) > leap
-        out = b == n or abs(values[b] - values[b - 1]) > leap
-        if not (into and out) or (a == 0 and b == n):
+        if a == 0 and b == n:
+            return False, len(starts)
+        inner = a > 0 and b < n
+        across = abs(values[b] - values[a - 1]) if inner else np.inf
+        depths = [abs(values[k] - values[j]) for k, j in ((a, a - 1), (b - 1, b)) if 0 <= j < n]
+        least = max(LEAP_K, 5.0 * usual)
+        if known and inner:
+            least = min(least, max(LEAP_K, 3.0 * across, 1.5 * usual))
+        if min(depths) <= least:
             return False, len(starts)
     return True, len(starts)
-
-
-def marker_text(value: float) -> str:
-    return f"{value:g}"
 
 
 def sentinel_kind(value_c: float) -> FaultKind:
@@ -140,3 +145,20 @@ def strip_for_ranking(raw: FloatArray) -> FloatArray:
             return good
         good = good[keep]
     return good
+
+
+def lone_spikes(values: FloatArray) -> np.ndarray:
+    """Positions of single samples that leap away from both neighbours and back (`LEAP_K` and six times the usual step)."""
+    at = np.flatnonzero(np.isfinite(values))
+    good = values[at]
+    if len(good) < 5:
+        return at[:0]
+    steps = np.diff(good)
+    size = np.abs(steps)
+    if size.max() <= LEAP_K:
+        return at[:0]
+    leap = max(LEAP_K, 6.0 * float(np.percentile(size, 95)))
+    out, back = steps[:-1], steps[1:]
+    return at[1:-1][
+        (np.abs(out) > leap) & (np.abs(back) > leap) & (out * back < 0) & (np.abs(out + back) < 0.5 * np.abs(out))
+    ]

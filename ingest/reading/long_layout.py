@@ -70,7 +70,9 @@ def _is_clock(column: Column, index: int) -> bool:
 def _is_label(column: Column, table: Table) -> bool:
     cells = column.cells
     named = bool(set(words_of(column.name)) & _LABEL_WORDS) and table.named
-    if column.numbers is not None and not (named and len({c.strip() for c in cells}) <= 64):
+    if column.numbers is not None and not (named and len(np.unique(column.numbers)) <= 64):
+        return False
+    if column.numbers is None and len(set(cells[:200])) > 64:
         return False
     counts = Counter(c.strip() for c in cells)
     if not 2 <= len(counts) <= 64 or min(counts.values()) < 3 or max(counts.values()) > 3 * min(counts.values()) + 3:

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from ingest.reading.cells import to_number
-from ingest.reading.keys import MARK, canonical
+from ingest.reading.keys import MARK, canonical, is_known_key
 from ingest.reading.stamps import Stamps, parse_stamps
 from ingest.reading.units import unit_of
 
@@ -61,7 +61,8 @@ def pairs_of(line: str, delimiter: str) -> list[tuple[str, str]]:
         return [(k.strip(), v.strip().strip("\"'")) for k, v in several]
     m = _PAIR.match(bare)
     if not m:
-        return []
+        key, _blank, value = bare.partition(" ")
+        return [(key, value.strip())] if delimiter == " " and value and is_known_key(key) and len(value.split()) < 8 else []
     value = m.group(2).strip().strip(delimiter if delimiter != " " else "").strip().strip("\"'").strip()
     return [(m.group(1).strip(), value)]
 

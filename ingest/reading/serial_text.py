@@ -29,11 +29,11 @@ _PREFIX = re.compile(
 
 def serial_table(lines: Sequence[str], ends_cleanly: bool) -> Table | None:
     """The log as a table, or None when its lines are no pairs."""
+    sample = [ln for ln in lines[:: max(1, len(lines) // 40)] if ln.strip()]
+    if not sum("=" in ln or ":" in ln for ln in sample) > 0.5 * len(sample):
+        return None
     filled = [(i, ln) for i, ln in enumerate(lines) if ln.strip()]
     if len(filled) < 5:
-        return None
-    sample = [ln for _i, ln in filled[:: max(1, len(filled) // 30)]]
-    if not sum("=" in ln or ":" in ln for ln in sample) > 0.5 * len(sample):
         return None
     counts = [len(_pairs(ln)[1]) for ln in sample]
     many = sum(c >= 2 for c in counts)
@@ -97,6 +97,9 @@ def json_lines(text: str) -> str | None:
     except (ValueError, RecursionError):
         return None
     if isinstance(found, dict):
+        series = {k: v for k, v in found.items() if isinstance(v, list) and len(v) > 4 and not isinstance(v[0], (dict, list))}
+        if len(series) > 1 and len({len(v) for v in series.values()}) == 1:
+            found = {k: v for k, v in found.items() if k not in series} | {"rows": [dict(zip(series, r, strict=True)) for r in zip(*series.values(), strict=True)]}
         lists = [v for v in found.values() if isinstance(v, list) and v and isinstance(v[0], dict)]
         head = "".join(f"{k}: {v}\n" for k, v in found.items() if isinstance(v, (str, int, float)))
         return head + "\n".join(json.dumps(o) for o in lists[0]) + "\n" if len(lists) == 1 else None

@@ -16,12 +16,14 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
 from ingest.reading.cells import fault_kind, kind_of, to_number, unit_in_cell
 from ingest.reading.dialect import Dialect, split
 from ingest.reading.header import Header, fit_header, is_header_again, read_header
+from ingest.reading.units import is_unit
 from ingest.recording import FloatArray, Notice, Question
 
 
@@ -52,6 +54,7 @@ class Table:
     blocks: list[tuple[int, list[str]]] = field(default_factory=list[tuple[int, list[str]]])
     notices: list[Notice] = field(default_factory=list[Notice])
     asked: list[Question] = field(default_factory=list[Question])
+    header: list[str] = field(default_factory=list[str])  # names as read, when they did not fit the cells
     reason: str = ""
 
     @property
@@ -66,48 +69,33 @@ def numeric_column(name: str, unit: str, cells: Sequence[str], decimal: str) -> 
         if (
             np.isfinite(numbers).all()
             and (decimal == "." or not any("." in c for c in cells))
-            and not _odd_floats(cells)
+            and "_" not in "".join(cells)
         ):
-            return Column(name, unit, cells, numbers)
+            return Column(name, unit, cells, numbers)  # "1_000" is a float to Python only
     except ValueError:
         pass
     values = np.full(len(cells), np.nan)
     marks: dict[int, str] = {}
-    good = filled = 0
+    numbers_seen = faults_seen = 0
     for i, cell in enumerate(cells):
         text = cell.strip()
         if not text:
             continue
-        filled += 1
         value = to_number(text, decimal)
         if value is not None:
             values[i] = value
-            good += 1
+            numbers_seen += 1
         else:
             marks[i] = text
-            good += fault_kind(text) is not None and text.upper() not in {
-                "HIGH",
-                "LOW",
-                "HI",
-                "LO",
-                "NONE",
-                "NO",
-                "X",
-                "OPEN",
-                "-",
-            }
-    if filled and good < 0.5 * filled and not (good == 0 and all(fault_kind(t) for t in set(marks.values()))):
+            faults_seen += fault_kind(text) is not None
+    filled = numbers_seen + len(marks)
+    only_faults = filled > 0 and faults_seen == filled
+    mostly = numbers_seen >= 0.5 * filled or (numbers_seen >= 3 and numbers_seen + faults_seen >= 0.9 * filled)
+    if not mostly and not only_faults:
         return Column(name, unit, cells)
-    if filled == 0:
-        return Column(name, unit, cells, values)
-    if not unit and good:
+    if not unit and numbers_seen:
         unit = _common_cell_unit(cells, decimal)
     return Column(name, unit, cells, values, marks)
-
-
-def _odd_floats(cells: Sequence[str]) -> bool:
-    """True when a cell reads as a float to Python but not to people ("1_000")."""
-    return any("_" in c for c in cells)
 
 
 def _common_cell_unit(cells: Sequence[str], decimal: str) -> str:
@@ -119,18 +107,29 @@ def _common_cell_unit(cells: Sequence[str], decimal: str) -> str:
 _COMMENT = re.compile(r"^\s*(?:#+|//+|%+|!+|\*+|--+\s|>+|rem\s)\s?", re.I)
 
 
-def strip_comment(line: str, delimiter: str) -> tuple[str, bool]:
+def is_comment(line: str, delimiter: str) -> bool:
     m = _COMMENT.match(line)
-    if m and m.end() and not line.startswith(delimiter):
-        return line[m.end() :], True
-    return line, False
+    return bool(m and m.end()) and not line.startswith(delimiter)
 
 
 def build_table(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Table | None:
     """The table in `lines`, or None when there is none. `ends_cleanly`: the text ended with a line end."""
     lines = _join_quoted(lines)
     table = _short_way(lines, dialect, ends_cleanly)
-    return table if table is not None else _long_way(lines, dialect, ends_cleanly)
+    if table is None:
+        table = _long_way(lines, dialect, ends_cleanly)
+    if table is not None:
+        _take_unit_columns(table)
+    return table
+
+
+def _take_unit_columns(table: Table) -> None:
+    """A column that says nothing but one unit ("25.1;C;26.0;C") belongs to the column before it."""
+    for before, column in list(pairwise(table.columns)):
+        seen = {c.strip() for c in column.cells[:50]}
+        if column.numbers is None and before.numbers is not None and len(seen) == 1 and is_unit(next(iter(seen))) and len({c.strip() for c in column.cells} - {""}) == 1:
+            before.unit = before.unit or next(iter(seen))
+            table.columns.remove(column)
 
 
 def _short_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Table | None:
@@ -250,8 +249,10 @@ def _long_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Tab
         if "\0" in line:
             lost.append(number + 1)
             continue
-        bare, commented = strip_comment(line, delimiter)
+        commented = is_comment(line, delimiter)
         cells = split(line, delimiter)
+        if not commented and " #" in line and not _is_data(cells, pattern, decimal):
+            cells = split(line.partition(" #")[0].rstrip(), delimiter)  # a remark behind the row
         if not commented and _is_data(cells, pattern, decimal):
             if (
                 number == last_line
@@ -284,7 +285,6 @@ def _long_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Tab
             lost.append(number + 1)
         else:
             pending.append(line)
-        _ = bare
     blocks = [b for b in blocks if b.rows]
     if (
         len(blocks) > 1
@@ -459,6 +459,17 @@ def _join(
         asked=asked[:1],
         reason=dialect.reason,
     )
+    if asked:
+        table.header = next((b.header.names for b in blocks if b.header is not None), [])
+    kept_rows = len(line_numbers)
+    if len(lost) > 0.2 * (kept_rows + len(lost)):
+        table.asked.append(
+            Question(
+                "damage",
+                f"{len(lost)} of {kept_rows + len(lost)} lines are damaged or do not fit the table. Read the rest?",
+                ("read the rest",),
+            )
+        )
     if trailer:
         table.blocks.append((len(line_numbers), trailer))
     return table

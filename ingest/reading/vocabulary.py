@@ -41,10 +41,14 @@ VOCABULARY: tuple[tuple[str, str, str, str], ...] = (
     ),
     (
         "setpoint",
-        "deseada deseado pretendida pretendido desejada desejado requerida ajustada ajustado programada programado programmata programmato preset objectif souhaitee visee reglage gewuenscht wunsch wunschtemp instelling ingesteld ingestelde nastawa nastawiona zadanie ustawiona docelowa onskad installd innstilt onsket prescrita referencetemp setpoints spt stpt soll1 wantedtemp profil_soll alvo bor borvarde cel cible cmd command commanded consigna consigne demand desired doel doeltemp gewenst "
-        "gewenste goal impostata impostato impostazione instelwaarde mal maltemp obiettivo objetivo profiletemp "
-        "set setp setpoint setpt setpunkt setpunt settemp setval soll sp streefwaarde sv target targettemp tavoite "
-        "tset tsoll tsp ttarget wanted wsp zadana zadane zadany задание уставка 目标 目标温度 設定 設定温度 设定 设定温度 sollwert",
+        "ajustada ajustado alvo bor borvarde cel cible cmd command commanded consigna consigne demand deseada "
+        "deseado desejada desejado desired docelowa doel doeltemp gewenst gewenste gewuenscht goal impostata "
+        "impostato impostazione ingesteld ingestelde innstilt installd instelling instelwaarde mal maltemp nastawa "
+        "nastawiona obiettivo objectif objetivo onskad onsket prescrita preset pretendida pretendido profil_soll "
+        "profiletemp programada programado programmata programmato referencetemp reglage requerida set setp "
+        "setpoint setpoints setpt setpunkt setpunt settemp setval soll soll1 sollwert souhaitee sp spt stpt "
+        "streefwaarde sv target targettemp tavoite tset tsoll tsp ttarget ustawiona visee wanted wantedtemp wsp "
+        "wunsch wunschtemp zadana zadane zadanie zadany задание уставка 目标 目标温度 設定 設定温度 设定 设定温度",
         "sollwert solltemp setpoint zieltemp vorgabe borvard instelwaard streeftemp setwert",
         "set point, set value, valor deseado, valeur visee, profile temp, valor ajustado, ideal temp, program "
         "temp, profile temperature, wartosc zadana",
@@ -71,13 +75,14 @@ VOCABULARY: tuple[tuple[str, str, str, str], ...] = (
     ),
     (
         "temperature",
-        "tist istt mess messung messwert gemessene tatsaechlich medicion medicao misura misurazione lectura leitura lettura meting odczyt pomiar avlast matvarde mesures actual actueel actuele actuelle aktualna aktuell arvarde attuale atual celsius czujnik degc degf "
-        "effettiva fahrenheit fuehler fuhler gemessen gemeten givare homerseklet ist istwert kelvin lampotila "
-        "measured medida medido messfuhler mesure mesuree misurata misurato ntc ofentemp probe process pv real "
-        "reelle rtd rzeczywista sensor sensore sonda sonde tair tboard tc tcold temp temperatur temperatura "
-        "temperature temperaturen temperatuur temps teplota termocoppia termoelement termopar termopara thermo "
-        "thermocoupl thermocouple thermoelement thermokoppel thot tmp toven tpcb uppmatt werkelijk zmierzona "
-        "температура 温度",
+        "actual actueel actuele actuelle aktualna aktuell arvarde attuale atual avlast celsius czujnik degc degf "
+        "effettiva fahrenheit fuehler fuhler gemessen gemessene gemeten givare homerseklet ist istt istwert kelvin "
+        "lampotila lectura leitura lettura matvarde measured medicao medicion medida medido mess messfuhler "
+        "messung messwert mesure mesuree mesures meting misura misurata misurato misurazione ntc odczyt ofentemp "
+        "pomiar probe process pv real reelle rtd rzeczywista sensor sensore sonda sonde tair tatsaechlich tboard "
+        "tc tcold temp temperatur temperatura temperature temperaturen temperatuur temps teplota termocoppia "
+        "termoelement termopar termopara thermo thermocoupl thermocouple thermoelement thermokoppel thot tist tmp "
+        "toven tpcb uppmatt werkelijk zmierzona температура 温度",
         "temperatur temperatuur thermoelement istwert isttemp messstelle temperature thermocouple",
         "process value",
     ),
@@ -145,14 +150,15 @@ VOCABULARY: tuple[tuple[str, str, str, str], ...] = (
     ),
     (
         "place",
-        "boardtemp pcbtemp kanal1 fuehler1 mitte_links abajo achter air aire aria arriba arriere avant back bak bas bga board bord bottom boven canal canale "
-        "carte center centre centro ch chan channel chip coin connector control corner derecha destra direita dol "
-        "droite east ecke edge esquerda fondo forno four fram frente front gauche gora haut heatsink hinten hoger "
-        "horno ic inlet inner izquierda joint kan kanaal kanal kort lado lead left leiterplatte lewa lewy links "
-        "loc lower lucht luft midden middenin middle mitte mitten monitor north oben ofen onder outer outlet oven "
-        "package pcb piec placa platine plytka point powietrze prawa prawy printplaat przod qfn qfp rack rand rear "
-        "rechts right scheda shelf side sinistra sopra sotto south spot srodek tip top tras tray tyl ugn unten "
-        "upper vanster voie voor vorn vorne wall west zona zone t tk typek k1",
+        "abajo achter air aire aria arriba arriere avant back bak bas bga board boardtemp bord bottom boven canal "
+        "canale carte center centre centro ch chan channel chip coin connector control corner derecha destra "
+        "direita dol droite east ecke edge esquerda fondo forno four fram frente front fuehler1 gauche gora haut "
+        "heatsink hinten hoger horno ic inlet inner izquierda joint k1 kan kanaal kanal kanal1 kort lado lead left "
+        "leiterplatte lewa lewy links loc lower lucht luft midden middenin middle mitte mitte_links mitten monitor "
+        "north oben ofen onder outer outlet oven package pcb pcbtemp piec placa platine plytka point powietrze "
+        "prawa prawy printplaat przod qfn qfp rack rand rear rechts right scheda shelf side sinistra sopra sotto "
+        "south spot srodek t tip tk top tras tray tyl typek ugn unten upper vanster voie voor vorn vorne wall west "
+        "zona zone",
         "leiterplatt",
         "",
     ),
