@@ -142,7 +142,8 @@ def check_runaway(view: View) -> list[Finding]:
         # The coldest channel: with the control tip on a heavy board, air tips lead the set point by more than this.
         coldest = blocks.min(axis=0)
         recent = _recent_highest(view.setpoint, view.interval_s, known=bool(middle[0] < COLD_BELOW_C))
-        limit = RUNAWAY_ABOVE_UNSEEN_K if view.duty is None else RUNAWAY_ABOVE_K
+        # A channel left out as not believable may have been the cold one that steers.
+        limit = RUNAWAY_ABOVE_UNSEEN_K if view.duty is None or view.failed else RUNAWAY_ABOVE_K
         away = rising & (coldest - recent >= limit) & (coldest[ahead] - coldest >= RUNAWAY_RISE_K)
         words = f"with every channel already {limit:.0f} K or more above the set point"
         if view.duty is not None and away.any():

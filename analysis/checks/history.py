@@ -50,10 +50,18 @@ class History:
 
     def peak_difference(self, first: str, second: str) -> Typical | None:
         """Usual peak of the first less the second channel [K], either order."""
-        if (first, second) in self.peak_difference_k:
-            return self.peak_difference_k[first, second]
-        turned = self.peak_difference_k.get((second, first))
-        return None if turned is None else Typical(-turned.median, turned.scatter, turned.n)
+        return _either_order(self.peak_difference_k, first, second)
+
+    def start_difference(self, first: str, second: str) -> Typical | None:
+        """Usual start temperature of the first less the second channel [K], either order."""
+        return _either_order(self.start_difference_k, first, second)
+
+
+def _either_order(pairs: Mapping[tuple[str, str], Typical], first: str, second: str) -> Typical | None:
+    if (first, second) in pairs:
+        return pairs[first, second]
+    turned = pairs.get((second, first))
+    return None if turned is None else Typical(-turned.median, turned.scatter, turned.n)
 
 
 def typical(values: np.ndarray) -> Typical | None:

@@ -62,13 +62,12 @@ def _lost_rows(view: View, rows: list[int]) -> list[Finding]:
         here = np.abs(view.change[rows, k])
         near = [view.size_of_change[rows, j] for j in (k - 2, k - 1, k + 1, k + 2) if 0 <= j <= last]
         around = np.nanmax(np.array(near), axis=0)
-        after = view.filled[rows][:, min(k + 4, last)] - view.filled[rows, k]
-        stays = (np.abs(after) >= 0.5 * here).all()
-        if not stays or not (here >= LOST_ROWS_FACTOR * around).all():
+        if not view.stays(rows, k) or not (here >= LOST_ROWS_FACTOR * around).all():
             continue
         frozen = _frozen_before(view, rows, k)
         steps = view.change[rows, k]
-        alike = float(np.ptp(steps)) <= max(2.0, 0.1 * abs(float(np.median(steps))))
+        rounding = float((view.resolution_k[rows] + 2.0 * view.noise_k[rows]).max())
+        alike = float(np.ptp(steps)) <= max(2.0, 0.1 * abs(float(np.median(steps)))) + rounding
         # A jump by one amount is a shift of the reference junction, unless the log shows that time was lost.
         if alike and frozen < FROZEN_FOR_S and not _setpoint_jumps(view, k):
             continue

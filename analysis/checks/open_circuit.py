@@ -42,7 +42,7 @@ def _nothing(view: View, number: int, evidence: str) -> Finding:
     expected = (
         name in view.context.placements
         or name == view.context.control_channel
-        or (view.history is not None and name in view.history.peak_c)
+        or (view.history is not None and name in view.history.start_c)
     )
     if expected:
         return view.finding("open", number, "fail", f"{name}: {evidence}, and this channel is in use on this oven.")
@@ -119,7 +119,7 @@ def _marked(view: View, row: int, channel: Channel) -> Finding | None:
         "open",
         view.numbers[row],
         state,
-        f'{view.names[row]} is marked "{marker.marker}" {len(channel.faults)} times, '
+        f'{view.names[row]} is marked "{marker.marker}" {len(channel.faults)} time(s), '
         f"first at {marker.elapsed_s:.0f} s, longest {longest:.0f} s.",
     )
 

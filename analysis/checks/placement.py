@@ -11,19 +11,28 @@ from analysis.checks.history import History
 from analysis.checks.texts import STOP_SENSOR
 from analysis.checks.view import View, unable
 from analysis.results import Finding
+from ingest.recording import FloatArray
 
 # A pattern of less than 6 K between two places cannot be told from tape and placement scatter (3 K).
 PATTERN_K = 6.0
 # A difference in lag of 6 s is beyond what taping a tip anew does (about 2 s).
 PATTERN_S = 6.0
-# A tip on the board lags air by 10 s and more; 4 s is beyond the scatter of a lag at 1 to 5 s samples.
-LEAD_S = 4.0
+# A tip on the board lags air by 10 s and more; half of that is beyond the scatter of a lag at 1 to 5 s samples.
+LEAD_S = 5.0
+LEAD_SCATTERS = 5.0
 # Taping a tip anew or another load changes a long lag in proportion; a tip in air loses most of it.
 LEAD_SHARE = 0.25
 # Twice the usual run-to-run scatter of a peak difference on one oven and board (about 2 K) and more.
 SHIFT_K = 5.0
 SHIFT_FAIL_K = 12.0
 SCATTERS = 4.0
+# Taping a tip anew moves peak and lag by about 1 K and 1 s, whatever a few earlier runs say.
+LEAST_SCATTER = 1.0
+# A pattern fits when its values are within twice their scatter, root mean square. Another explanation is worse when the
+# squares differ by 12 (odds of 400 to 1), and for "as usual" by 20, because swaps are rare.
+FITS_PER_VALUE = 4.0
+WORSE = 12.0
+CLEARLY_WORSE = 20.0
 NO_HISTORY = "no earlier comparable run"
 _CODES = ("swapped", "control_lifted", "lifted")
 
@@ -57,82 +66,88 @@ def _shift(view: View, history: History, first: int, second: int) -> tuple[float
 
 
 def _swapped(view: View, history: History, rows: list[int]) -> list[Finding]:
-    """Exchanging two names explains this run's pattern, and leaving them does not.
+    """Exchanging two names explains peaks and lags; leaving them, or moving any one channel, does not.
 
-    Every other channel is a witness: each of the two must now stand to it as the other usually does (one channel that
-    moved alone leaves the second where it was). The lags must change places too. Two channels alone must differ in
-    both, peak and lag.
+    Costs are sums of squares in units of the usual scatter, with a shift of all peaks free. With two channels a single
+    moved one explains everything, so there both, peaks and lags, must usually differ.
     """
     if len(rows) < 2:
         return [unable("swapped", "needs two believable channels whose peak is known, here and in earlier runs")]
-    speaks = False
-    for first, second in combinations(rows, 2):
-        peak, lag = _shift(view, history, first, second), _lags(view, history, first, second)
-        if peak is None:
-            continue
-        peaks_differ = abs(peak[0]) >= max(PATTERN_K, SCATTERS * peak[1])
-        lags_differ = lag is not None and abs(lag.usual_first - lag.usual_second) >= max(
-            PATTERN_S, SCATTERS * lag.scatter
-        )
-        witnesses = [other for other in rows if other not in (first, second)]
-        if not (peaks_differ and lags_differ) and not (witnesses and (peaks_differ or lags_differ)):
-            continue
-        speaks = True
-        turned = abs(peak[2] + peak[0]) <= _allowed_k(peak[1]) and (lag is None or lag.changed_places())
-        if turned and all(_changed_places(view, history, first, second, other) for other in witnesses):
-            names = f"{view.names[first]} and {view.names[second]}"
-            words = (
-                f"; lags {lag.now_first:+.0f} and {lag.now_second:+.0f} s, usually the other way round" if lag else ""
-            )
-            evidence = (
-                f"{names}: peaks usually {peak[0]:+.0f} K apart, now {peak[2]:+.0f} K{words}; the other channels keep "
-                f"their places (n = {history.n})."
-            )
-            return [view.finding("swapped", view.numbers[first], "suspect", evidence)]
-    if not speaks:
-        return [
-            unable(
-                "swapped", f"no two channels usually differ by {PATTERN_K:.0f} K or {PATTERN_S:.0f} s and their scatter"
-            )
-        ]
-    return []
-
-
-def _allowed_k(scatter: float) -> float:
-    """How far a difference of two peaks may be from what is expected [K]: always less than a pattern."""
-    return max(4.0, 3.0 * scatter)
-
-
-def _changed_places(view: View, history: History, first: int, second: int, witness: int) -> bool:
-    a, b = _shift(view, history, first, witness), _shift(view, history, second, witness)
-    if a is None or b is None:
-        return False
-    allowed = _allowed_k(max(a[1], b[1]))
-    return abs(a[2] - b[0]) <= allowed and abs(b[2] - a[0]) <= allowed
+    pattern = _pattern(view, history, rows)
+    places = range(len(rows))
+    swaps = [(i, j) for i, j in combinations(places, 2) if pattern.shows(i, j, both=len(rows) == 2)]
+    if not swaps:
+        return [unable("swapped", "no two channels usually differ clearly in peak or lag")]
+    as_usual = pattern.cost(np.arange(len(rows)))
+    if as_usual < CLEARLY_WORSE:
+        return []
+    cost, i, j = min((pattern.cost(_exchanged(len(rows), i, j)), i, j) for i, j in swaps)
+    one_moved = min(pattern.cost(np.arange(len(rows)), free=k) for k in places) if len(rows) > 2 else np.inf
+    fits = cost <= FITS_PER_VALUE * (2 * len(rows) - 1)
+    if not fits or as_usual < cost + CLEARLY_WORSE or one_moved < cost + WORSE:
+        return []
+    first, second = rows[i], rows[j]
+    evidence = (
+        f"{view.names[first]} and {view.names[second]}: peaks usually {pattern.usual_k[i] - pattern.usual_k[j]:+.0f} K "
+        f"apart, now {pattern.now_k[i] - pattern.now_k[j]:+.0f} K; each has the other's usual place and lag "
+        f"(n = {history.n})."
+    )
+    return [view.finding("swapped", view.numbers[first], "suspect", evidence)]
 
 
 @dataclass(frozen=True)
-class _Lags:
-    """Lags of two channels behind the others [s], usual and now."""
+class _Pattern:
+    """Peaks [°C] and lags [s] of the channels, usual and now; NaN where a lag is not known. Scatter of one channel."""
 
-    usual_first: float
-    usual_second: float
-    now_first: float
-    now_second: float
-    scatter: float
+    usual_k: FloatArray
+    now_k: FloatArray
+    usual_s: FloatArray
+    now_s: FloatArray
+    scatter_k: float
+    scatter_s: float
 
-    def changed_places(self) -> bool:
-        allowed = max(3.0, 3.0 * self.scatter)
-        return abs(self.now_first - self.usual_second) <= allowed and abs(self.now_second - self.usual_first) <= allowed
+    def cost(self, order: np.ndarray, free: int | None = None) -> float:
+        """How badly the usual pattern, channels taken in `order`, explains now. `free`: a channel that may be anywhere."""
+        counted = np.ones(len(order), dtype=bool)
+        if free is not None:
+            counted[free] = False
+        peaks = (self.now_k - self.usual_k[order])[counted]
+        lags = (self.now_s - self.usual_s[order])[counted]
+        return float((((peaks - peaks.mean()) / self.scatter_k) ** 2).sum() + np.nansum((lags / self.scatter_s) ** 2))
+
+    def shows(self, i: int, j: int, *, both: bool) -> bool:
+        """Whether an exchange of i and j would show."""
+        peaks = abs(self.usual_k[i] - self.usual_k[j]) >= max(PATTERN_K, SCATTERS * self.scatter_k)
+        lags = abs(self.usual_s[i] - self.usual_s[j]) >= max(PATTERN_S, SCATTERS * self.scatter_s)
+        return bool(peaks and lags) if both else bool(peaks or lags)
 
 
-def _lags(view: View, history: History, first: int, second: int) -> _Lags | None:
-    usual = [history.lag_s.get(view.names[row]) for row in (first, second)]
-    now = [view.metric("channel_lag_s", view.numbers[row]) for row in (first, second)]
-    if usual[0] is None or usual[1] is None or now[0] is None or now[1] is None:
-        return None
-    scatter = max(usual[0].scatter, usual[1].scatter)
-    return _Lags(usual[0].median, usual[1].median, now[0], now[1], scatter)
+def _exchanged(count: int, i: int, j: int) -> np.ndarray:
+    order = np.arange(count)
+    order[[i, j]] = order[[j, i]]
+    return order
+
+
+def _pattern(view: View, history: History, rows: list[int]) -> _Pattern:
+    names = [view.names[row] for row in rows]
+    pairs = [history.peak_difference(a, b) for a, b in combinations(names, 2)]
+    # Ten runs tell one pair's scatter to a third only; the middle of all steadies it. A pair has sqrt(2) of one.
+    scatter = float(np.median([p.scatter for p in pairs if p is not None] or [0.0])) / 2.0**0.5
+    lags = [history.lag_s.get(name) for name in names]
+    scatter_s = float(np.median([lag.scatter for lag in lags if lag is not None] or [0.0]))
+
+    def now(metric: str) -> FloatArray:
+        values = [view.metric(metric, view.numbers[row]) for row in rows]
+        return np.array([np.nan if value is None else value for value in values])
+
+    return _Pattern(
+        np.array([history.peak_c[name].median for name in names]),
+        now("peak_c"),
+        np.array([np.nan if lag is None else lag.median for lag in lags]),
+        now("channel_lag_s"),
+        max(scatter, LEAST_SCATTER),
+        max(scatter_s, LEAST_SCATTER),
+    )
 
 
 def _control_lifted(view: View, history: History, rows: list[int]) -> list[Finding]:
@@ -178,7 +193,7 @@ def _lifted(view: View, history: History, rows: list[int]) -> list[Finding]:
             continue
         known += 1
         lead = usual.median - now
-        need = max(LEAD_S, SCATTERS * usual.scatter, LEAD_SHARE * abs(usual.median), 1.5 * view.interval_s)
+        need = max(LEAD_S, LEAD_SCATTERS * usual.scatter, LEAD_SHARE * abs(usual.median), 1.5 * view.interval_s)
         if lead >= need:
             evidence = (
                 f"{view.names[row]} usually lags the others by {usual.median:.0f} s, now by {now:.0f} s "

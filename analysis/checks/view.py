@@ -131,6 +131,13 @@ class View:
             return tuple(np.empty(0, dtype=np.intp) for _ in self.names)
         return tuple(np.flatnonzero(row) for row in is_jump)
 
+    def stays(self, rows: Sequence[int], k: int) -> bool:
+        """Whether the jump after sample k is still there three samples later in every row, the ramp before it allowed for."""
+        later = min(k + 4, self.filled.shape[1] - 1)
+        ramp = self.change[rows, k - 1] * (later - k - 1) if k > 0 else 0.0
+        gone = self.filled[rows, later] - self.filled[rows, k] - np.nan_to_num(ramp)
+        return bool((np.abs(gone) >= 0.5 * self.size_of_change[rows, k]).all())
+
     @cached_property
     def setpoint(self) -> FloatArray | None:
         """Set point [°C]; None when not logged, without movement or with gaps."""

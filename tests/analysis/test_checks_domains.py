@@ -240,7 +240,7 @@ def test_idle_inputs_are_missing_but_a_used_one_is_a_failure() -> None:
         assert [(f.channel, f.state) for f in findings if f.code == "open"] == [(3, "missing")]
         placed = look(log(*three(), idle), Context(placements={"TC4": ("left", "tape")}))
         assert ("open", 3, "fail") in loud(placed)
-        usual = look(log(*three(), idle), history=History(9, peak_c={"TC4": Typical(240, 1, 9)}))
+        usual = look(log(*three(), idle), history=History(9, start_c={"TC4": Typical(24, 1, 9)}))
         assert ("open", 3, "fail") in loud(usual)
 
 

@@ -1,6 +1,6 @@
 """Hit rate and false rate of every channel check on simulated runs (invented data, not the demo's oven).
 
-    python tests/benchmarks/bench_checks.py [runs per fault] [clean runs]
+    python tests/benchmarks/bench_checks.py [runs per fault] [clean runs] [codes] [-v]
 
 found: any suspect or fail. named: the planted code on the right channel, and no other code above it but its own
 consequences. clean: share of clean runs with any suspect or fail.
@@ -38,7 +38,8 @@ def is_named(code: str, case: Case, findings: list[Finding]) -> bool:
 
 def main(runs: int, clean_runs: int) -> None:
     print(f"{'fault':<22}{'runs':>6}{'found %':>9}{'named %':>9}   otherwise named")
-    for code in FAULTS:
+    chosen = [a for a in sys.argv[1:] if a in FAULTS] or list(FAULTS)
+    for code in chosen:
         found = named = 0
         other: Counter[str] = Counter()
         for seed in range(runs):
@@ -71,9 +72,9 @@ def main(runs: int, clean_runs: int) -> None:
                 print("    clean", with_history, seed, [(f.code, f.channel, f.evidence) for f in findings])
         words = "with history" if with_history else "no history"
         told = ", ".join(f"{name} {n}" for name, n in false.most_common())
-        print(
-            f"clean, {words:<15}{count:>6}   false {100 * bad / count:.2f} %   {1e3 * spent / count:.2f} ms a run   {told}"
-        )
+        if count:
+            rate, cost = 100 * bad / count, 1e3 * spent / count
+            print(f"clean, {words:<15}{count:>6}   false {rate:.2f} %   {cost:.2f} ms a run   {told}", flush=True)
 
 
 if __name__ == "__main__":
