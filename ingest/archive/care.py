@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import os
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -53,8 +55,8 @@ def backup(archive: Archive, to: str | os.PathLike[str]) -> Copied:
             counts = _copy_at_rest(archive.path, part)
         else:
             with archive.exclusive() as con:
-                copy_database(con, part)
                 counts = _counts(con)
+                _copy_in_use(con, archive.path, part)
         return _finish(part, place, counts)
 
 
@@ -70,6 +72,37 @@ def restore(source: str | os.PathLike[str], to: str | os.PathLike[str]) -> Copie
     place = _new_place(to)
     with _part(place) as part:
         return _finish(part, place, _copy_at_rest(origin, part))
+
+
+# Copies the files named in pairs; run in a process of its own.
+_COPY_FILES = """
+import os, shutil, sys
+for source, to in zip(sys.argv[1::2], sys.argv[2::2]):
+    shutil.copyfile(source, to)
+    with open(to, "rb+") as copy:
+        os.fsync(copy.fileno())
+"""
+
+
+def _copy_in_use(con: Connection, path: Path, part: Path) -> None:
+    """Copies the archive that this process has open and nobody writes to.
+
+    File by file, ten times as quick as row by row, so that others wait less; by a child process, because this one would
+    lose its lock on the file by closing it. What is not yet in the file is in its .wal, which is copied with it and
+    absorbed when the copy is opened. Where the system forbids reading a file that is in use: row by row.
+    """
+    pairs = [str(path), str(part)]
+    log = path.with_name(path.name + ".wal")
+    if log.exists():
+        pairs += [str(log), str(part.with_name(part.name + ".wal"))]
+    copied = subprocess.run([sys.executable, "-c", _COPY_FILES, *pairs], capture_output=True, text=True, check=False)
+    if copied.returncode == 0:
+        return
+    if "No space left" in copied.stderr or "Disk quota" in copied.stderr:
+        raise ArchiveError(f"there is no room for the copy in {part.parent}: make room or give another place")
+    for left in (part, part.with_name(part.name + ".wal")):
+        left.unlink(missing_ok=True)
+    copy_database(con, part)
 
 
 def _copy_at_rest(source: Path, part: Path) -> dict[str, int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import shutil
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ from archive_bakes import START, child, entry, evaluation, recording
 
 from ingest import open_archive
 from ingest.archive import Archive, ArchiveError, Connection, reference
-from ingest.archive.care import backup, rebuild, restore
+from ingest.archive.care import _copy_in_use, backup, rebuild, restore
 from ingest.archive.derived import write_evaluation
 from ingest.archive.fields import RunField
 from ingest.archive.logs import original_bytes, store_log
@@ -102,6 +103,55 @@ def test_a_backup_taken_while_another_process_writes_is_whole(archive: Archive, 
     assert {f"bake_{number}.csv" for number in (*range(1, 6), *acknowledged_before)} <= names
     assert verify(copy) == []
     assert verify(archive) == []
+
+
+def test_a_backup_taken_while_threads_of_this_process_read_and_write_is_whole(archive: Archive, tmp_path: Path) -> None:
+    stop = threading.Event()
+    errors: list[BaseException] = []
+
+    def work(first: int) -> None:
+        number = first
+        while not stop.is_set():
+            try:
+                with archive.transaction(wait_s=60) as con:
+                    store_log(con, entry(number), [recording(number)])
+                archive.read("SELECT count(*) FROM sample")
+            except BaseException as error:
+                errors.append(error)
+            number += 1
+
+    threads = [threading.Thread(target=work, args=(first,)) for first in (1000, 2000)]
+    for thread in threads:
+        thread.start()
+    try:
+        for copy in range(3):
+            backup(archive, tmp_path / f"copy{copy}.duckdb")
+    finally:
+        stop.set()
+        for thread in threads:
+            thread.join()
+    assert errors == []
+    counts = [Archive(tmp_path / f"copy{i}.duckdb").read("SELECT count(*) AS n FROM run")["n"].item() for i in range(3)]
+    assert counts == sorted(counts)
+    assert verify(archive) == []
+
+
+def test_copying_does_not_let_another_process_in(archive: Archive, tmp_path: Path) -> None:
+    """The trap: closing any descriptor of the file in this process would drop its lock, and commits would be lost."""
+    intruder = """
+import sys
+from pathlib import Path
+from ingest.archive import Archive
+with Archive(Path(sys.argv[1])).connect(0.2):
+    print("in")
+"""
+    with archive.exclusive() as con:
+        _copy_in_use(con, archive.path, tmp_path / "copy.duckdb")
+        said, err = child(intruder, archive.path).communicate(timeout=60)
+        assert said == ""
+        assert "ArchiveBusy" in err
+    said, err = child(intruder, archive.path).communicate(timeout=60)
+    assert said.strip() == "in", err
 
 
 def test_copies_never_overwrite(archive: Archive, tmp_path: Path) -> None:
