@@ -34,13 +34,8 @@ Connection = duckdb.DuckDBPyConnection
 _CONFIG: dict[str, Any] = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.002, 0.05
 
-# What a full or vanished disk looks like: in a statement, at COMMIT, and in whatever follows.
-_CANNOT_WRITE = (
-    duckdb.IOException,
-    duckdb.TransactionException,
-    duckdb.FatalException,
-    duckdb.OutOfMemoryException,
-)
+# What a full or vanished disk looks like in a statement and in whatever follows.
+_CANNOT_WRITE = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException)
 
 _open_close = threading.Lock()
 
@@ -214,16 +209,23 @@ class Archive:
             try:
                 yield con
                 con.execute("UPDATE archive_state SET change_counter = change_counter + 1")
-                con.execute("COMMIT")
+                self._commit(con)
             except BaseException as error:
                 # After a failed COMMIT there is no transaction left to roll back.
                 with contextlib.suppress(duckdb.Error):
                     con.execute("ROLLBACK")
                 if isinstance(error, _CANNOT_WRITE):
-                    raise ArchiveError(
-                        f"{self.path} could not be written, nothing was stored: {one_line(error)}"
-                    ) from None
+                    raise self._not_written(error) from None
                 raise
+
+    def _commit(self, con: Connection) -> None:
+        try:
+            con.execute("COMMIT")
+        except duckdb.TransactionException as error:  # how a disk that fills up at this moment looks
+            raise self._not_written(error) from None
+
+    def _not_written(self, error: BaseException) -> ArchiveError:
+        return ArchiveError(f"{self.path} could not be written, nothing was stored: {one_line(error)}")
 
     @contextlib.contextmanager
     def exclusive(self, wait_s: float = 10.0) -> Iterator[Connection]:

@@ -277,6 +277,23 @@ def test_everything_derived_comes_back_from_nothing(archive: Archive) -> None:
     assert with_plain_times(everything(archive, NOT_DERIVED)) == before
 
 
+def test_rebuilding_the_sample_logs_with_the_shipped_reader_and_rules_gives_identical_results(tmp_path: Path) -> None:
+    import sample_logs
+    from analysis.store import evaluate_and_write
+    from ingest.importing import import_paths
+    from ingest.reading import read_log
+
+    archive = open_archive(tmp_path / "a.duckdb", zone="Europe/Berlin")
+    results = list(import_paths(archive, sample_logs.files(), after_store=evaluate_and_write))
+    stored = sum(result.status == "stored" for result in results)
+    assert stored >= 10
+    before = with_plain_times(everything(archive, NOT_DERIVED))
+    outcome = rebuild(archive, read_log, evaluate_and_write)
+    assert (outcome.logs, outcome.changed, outcome.kept) == (stored, [], {})
+    assert with_plain_times(everything(archive, NOT_DERIVED)) == before
+    assert verify(archive) == []
+
+
 def test_a_log_that_can_no_longer_be_read_keeps_its_runs(archive: Archive) -> None:
     def stricter(data: bytes, name: str = "", **more: Any) -> list[Reading]:
         if name == "bake_2.csv":
