@@ -110,13 +110,19 @@ def test_watching_what_is_no_folder(shop: Shop) -> None:
     assert said.err.count("\n") == 1
 
 
-@pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs a pseudo-terminal")
+def holds_open(process: int, path: str) -> bool:
+    held = Path(f"/proc/{process}/fd")
+    return any(link.is_symlink() and os.readlink(link) == path for link in held.iterdir())
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="needs a pseudo-terminal and to see who has it open")
 def test_capture_records_a_controller_and_imports_its_run(shop: Shop) -> None:
     master, slave = os.openpty()
     port = os.ttyname(slave)
     with staying(shop, "capture", port, "--once", "--end-marker", "profile done", "--folder", shop.folder) as process:
         assert until(lambda: "Listening" in (shop.folder / "out.txt").read_text())
-        time.sleep(1.0)  # the port is opened right after it is named
+        assert until(lambda: holds_open(process.pid, port))
+        time.sleep(1.0)  # opening a port throws away what came before
         for line in [*straight_log(step_s=2).splitlines(), "profile done"]:
             os.write(master, line.encode() + b"\r\n")
             time.sleep(0.002)
