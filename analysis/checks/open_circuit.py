@@ -5,13 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.checks.view import View, at
+from analysis.idle_inputs import OFF_SCALE_ABOVE_C, OFF_SCALE_BELOW_C, is_idle
 from analysis.results import Finding
 from ingest.recording import Channel
 
-# No small solder oven is meant to be above 450 °C, none is below -100 °C; burn-out detection drives the reading to the
-# end of its range in one step, so a reading that climbs there by itself is heat (or scale), not an open circuit.
-OFF_SCALE_ABOVE_C = 450.0
-OFF_SCALE_BELOW_C = -100.0
 # A reading lost for 10 s leaves a hole that no metric can bridge; shorter is a warning.
 LOST_FOR_S = 10.0
 # A step this large into one unchanging value is an input at its rail (0 °C, full scale), not a temperature.
@@ -51,11 +48,9 @@ def _nothing(view: View, number: int, evidence: str) -> Finding:
 
 def _idle_input(view: View, row: int) -> Finding | None:
     """One value from first to last that no oven has: exactly 0, or off scale."""
-    reading = view.filled[row]
-    level = float(reading[0])
-    idle = level == 0.0 or level > OFF_SCALE_ABOVE_C or level < OFF_SCALE_BELOW_C
-    if not idle or np.ptp(reading) != 0.0:
+    if not is_idle(view.values[row]):
         return None
+    level = float(view.filled[row, 0])
     return _nothing(view, view.numbers[row], f"reads {level:g} °C from first to last sample")
 
 
@@ -80,6 +75,8 @@ def _off_scale(view: View, row: int) -> Finding | None:
 
 
 def _arrives_by_step(view: View, row: int, first: int) -> bool:
+    """Burn-out detection drives the reading to the end of its range in one step; one that climbs there by itself is
+    heat (or scale), not an open circuit."""
     return first == 0 or np.isnan(view.values[row, first - 1]) or bool((view.jumps[row] == first - 1).any())
 
 

@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.idle_inputs import is_idle
 from analysis.metrics.crossings import Crossings, crossings
 from analysis.metrics.plan import Plan, plan_for
 from analysis.metrics.slopes import window_slopes
@@ -174,6 +175,7 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
     level("hiding", peak_c - HIDING_K)
     level("flat", peak_c - 2.0 * noise - np.maximum(K_FACTOR * e.random, 0.05))
     judged = ~traces.averages & ~np.array([in_air(context, name) for name in traces.names])
+    judged &= ~np.array([is_idle(row) for row in traces.v])  # an input with nothing plugged in
     lag_levels = _climb(peak_c, start_c, judged)
     common = fixed if lag_levels is None else np.concatenate((fixed, lag_levels))
     levels = np.empty((rows, len(common) + len(extra)))

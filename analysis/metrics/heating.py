@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.idle_inputs import is_idle
 from analysis.metrics.basis import COOLED_K, GAP_S, NEAR_K, Basis, half_span
 from analysis.metrics.crossings import intervals_above
 from analysis.metrics.plan import parameters
@@ -61,6 +62,8 @@ def _peak(sheet: Sheet, b: Basis) -> None:
             return None
         if b.traces.averages[row]:
             return "an average of other channels: shown, never judged"
+        if is_idle(b.traces.v[row]):
+            return "nothing plugged in: shown, not judged"
         return "measures the air: shown, not judged by limits for the work"
 
     sheet.channels("peak_c", _NONE, b.peak_c, u, incomplete=_gap(b, *_hot_stretch(b), _cut(b)), note=note)
