@@ -58,12 +58,16 @@ def recognise_profile(con: Connection, recording: Recording, name: str | None) -
     if match is not None:
         return _named(con, match, name)
     whole = [k for k in known if k.table and stopped_early(table, k.table, interval)]
-    if name and not whole:  # the same name says the rest: two corners are enough
+    if name:  # the same name says the rest: two corners are enough, and other profiles may begin alike
         alike = [k for k in known if k.table and key_of(k.name) == key_of(name)]
         whole = [k for k in alike if stopped_early(table, k.table, interval, least=2)]
     if len(whole) == 1:
         said = f"the set points stop early: they are the beginning of profile {whole[0].name!r}"
         return ProfileSeen(whole[0].profile_id, own_hash, True, [Notice("stopped_early", said)])
+    if whole and not name:
+        names = ", ".join(repr(k.name) for k in whole)
+        said = f"the set points stop early: they begin as those of several profiles ({names}); which one is not told"
+        return ProfileSeen(None, own_hash, True, [Notice("stopped_early", said)])
     return _new(con, known, table, own_hash, name)
 
 

@@ -94,7 +94,11 @@ def same_profile(one: Sequence[Corner], other: Sequence[Corner], interval_s: flo
 
 def stopped_early(table: Sequence[Corner], whole: Sequence[Corner], interval_s: float = 1.0, least: int = 3) -> bool:
     """True when `table` is the beginning of `whole`: its corners (`least` or more) are the first ones of `whole`, but
-    for a last one, where the log stopped, that lies on the next piece (within 2 °C) before that piece ends."""
+    for a last one, where it was stopped, that lies on the next piece (within 2 °C) before that piece ends; a step to
+    idle behind it is the stop itself."""
+    fell_at_once = len(table) > least and table[-1][0] - table[-2][0] <= TIME_SLACK_S + interval_s
+    if fell_at_once and table[-1][1] <= IDLE_C < table[-2][1]:
+        return stopped_early(table[:-1], whole, interval_s, least)
     if least <= len(table) < len(whole) and same_profile(table, whole[: len(table)], interval_s):
         return True
     shared = len(table) - 1

@@ -225,6 +225,16 @@ def test_a_run_stopped_early_is_given_to_the_profile_it_begins(archive: Archive)
     assert hashes[0] != hashes[1]
 
 
+def test_a_run_stopped_early_of_profiles_that_begin_alike_needs_a_name(archive: Archive) -> None:
+    hotter = tuple((at, value + 5 if value > 200 else value) for at, value in LEAD_FREE)
+    take(archive, bake(), profile="lead-free A")
+    take(archive, bake("2025-03-04T09:00:00", profile=hotter), profile="lead-free hot")
+    short = [b"".join(bake(f"2025-03-0{d}T09:00:00").splitlines(keepends=True)[:192]) for d in (5, 6)]
+    assert record(archive, take(archive, short[0]))["profile"] is None
+    assert record(archive, take(archive, short[1], profile="lead-free hot"))["profile"] == "lead-free hot"
+    assert int(archive.read("SELECT count(*) AS n FROM profile")["n"][0]) == 2
+
+
 def test_ambient_from_a_cold_start_is_the_mean_and_derived(archive: Archive) -> None:
     run = take(archive, bake(cold_c=(21.4, 21.8)))
     assert record(archive, run)["ambient_c"] == pytest.approx(21.6, abs=0.01)

@@ -99,6 +99,10 @@ def test_the_beginning_of_a_profile_is_known_as_such() -> None:
     )
     assert stopped_early(setpoint_table(short), whole)
     assert not stopped_early(whole, whole)
+    stopped = ((0, 25), (90, 150), (180, 180), (205, 212), (205, 25), (300, 25))  # halfway up to 245, then let go
+    assert stopped_early(setpoint_table(recording(stopped)), whole)
+    other = ((0, 25), (90, 150), (180, 180), (205, 225), (205, 25), (300, 25))  # 225 °C at 205 s is not on the way
+    assert not stopped_early(setpoint_table(recording(other)), whole)
     assert not stopped_early(setpoint_table(recording((*LEAD_FREE[:-2], (300, 25)))), setpoint_table(recording(LEADED)))
 
 
