@@ -28,47 +28,231 @@ _GROUP_COMMA = re.compile(
 )
 _UNIT_OF_CELL = re.compile(r"^[+\-\u2212]?[\d.,' \u00a0\u202f]+(?:[eE][+-]?\d+)?\s?(\D+)$")
 
+_HALF_DAY = r"(?:\s?[apAP]\.?\s?[mM]\.?)?"
 _MONTH = r"[^\W\d_]{3,10}\.?"
-STAMP = re.compile(
-    rf"""(?:
-      [+-]?\d{{1,3}}:\d{{1,2}}(?::\d{{1,2}}){{0,2}}(?:[.,]\d+)?(?:\s?[apAP]\.?\s?[mM]\.?)?           # 1:02:03.5 PM
-    | (?:[^\W\d_]{{2,10}}\.?,?\s+)?
-      (?:\d{{4}}[-/.]\d{{1,2}}[-/.]\d{{1,2}} | \d{{1,2}}[-/.]\d{{1,2}}[-/.]\d{{2,4}} | \d{{1,2}}[-\s/.]\s?{_MONTH}[-\s/,.]+\d{{2,4}}
-         | {_MONTH}\s+\d{{1,2}},?\s+\d{{4}} | \d{{8}}(?=[T_ ]\d{{6}}) | \d{{4}}年\d{{1,2}}月\d{{1,2}}日)
-      (?:[T_,;:\s-]+\d{{1,2}}[:.h]?\d{{2}}(?:[:.m]?\d{{2}})?(?:[.,:]\d+)?(?:\s?[apAP]\.?\s?[mM]\.?)?)?
-      \s*(?:Z|UTC|GMT|[A-Z]{{3,4}}|[+-]\d{{2}}:?\d{{2}})?
-    | \d+\s?h(?:\s?\d+\s?m(?:in)?)?(?:\s?\d+(?:[.,]\d+)?\s?s)? | \d+\s?m(?:in)?\s?\d+(?:[.,]\d+)?\s?s(?:ec)? | \d+'\d+(?:[.,]\d+)?"
-    )$""",
-    re.X,
+_CLOCK = rf"[+-]?\d{{1,3}}:\d{{1,2}}(?::\d{{1,2}}){{0,2}}(?:[.,]\d+)?{_HALF_DAY}"  # 1:02:03.5 PM
+_DATE = (
+    r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{2,4}"  # 2024-05-03, 3/5/24
+    rf"|\d{{1,2}}[-\s/.]\s?{_MONTH}[-\s/,.]+\d{{2,4}}|{_MONTH}\s+\d{{1,2}},?\s+\d{{4}}"  # 3. Mai 2024, May 3, 2024
+    r"|\d{8}(?=[T_ ]\d{6})|\d{4}年\d{1,2}月\d{1,2}日)"
 )
+_OF_DAY = rf"(?:[T_,;:\s-]+\d{{1,2}}[:.h]?\d{{2}}(?:[:.m]?\d{{2}})?(?:[.,:]\d+)?{_HALF_DAY})?"
+_ZONE = r"\s*(?:Z|UTC|GMT|[A-Z]{3,4}|[+-]\d{2}:?\d{2})?"
+_WORDED = (
+    r"\d+\s?h(?:\s?\d+\s?m(?:in)?)?(?:\s?\d+(?:[.,]\d+)?\s?s)?"  # 1h 2m 3s
+    r"|\d+\s?m(?:in)?\s?\d+(?:[.,]\d+)?\s?s(?:ec)?|\d+'\d+(?:[.,]\d+)?\""  # 2m 3s, 2'03"
+)
+STAMP = re.compile(rf"(?:{_CLOCK}|(?:[^\W\d_]{{2,10}}\.?,?\s+)?{_DATE}{_OF_DAY}{_ZONE}|{_WORDED})$")
 
-_OPEN = {"open", "oc", "o.c.", "nc", "n/c", "n.c.", "unplugged", "disconnected", "open tc", "tc open", "opn", "offen", "bruch", "fuhlerbruch", "sensor open", "no tc",
-         "notc", "kein fuhler", "getrennt", "ouvert", "abierto", "aperto", "aberto", "abbr", "s.brk", "sbrk", "break", "brk", "burnout", "b.out", "no sensor", "no probe", "no conn", "tc_open", "openckt",
-         "open circuit", "opencircuit", "open_circuit", "sens.brk", "fault_open"}  # fmt: skip
-_SHORT = {
-    "short",
-    "sc",
-    "scg",
-    "scv",
-    "gnd",
-    "shrt",
-    "kurzschluss",
-    "court-circuit",
-    "short_gnd",
-    "short_vcc",
-    "short gnd",
-    "short vcc",
-    "tc short",
-    "fault_short_gnd",
-    "fault_short_vcc",
-    "corto",
-}
-_RANGE = {"over", "under", "ovr", "ovrng", "overrange", "underrange", "over range", "under range", "out of range", "oor", "ol", "o.l", "o.l.", "hi", "lo", "high", "low", "hhhh", "llll", "uuuu", "oooo",
-          "inf", "+inf", "-inf", "infinity", "-infinity", "overflow", "ovf", "ofl", "ufl", "++++", "+++", ">>>>", "<<<<", "limit", "range", "uberlauf", "or", "ur", "-or-", "#####", "####", "###", "1.#inf", "-1.#inf", "ovld"}  # fmt: skip
-_FAULT = {"err", "error", "fault", "fail", "failed", "flt", "nan", "-nan", "+nan", "nan(ind)", "-nan(ind)", "1.#qnan", "-1.#ind", "1.#ind", "na", "n/a", "n.a.", "#n/a", "null", "none", "nil", "undefined",
-          "bad", "invalid", "inv", "---", "--", "-", "----", "-----", "--.-", "---.-", "-.-", "--.--", "---.--", "...", "***", "****", "*", "?", "??", "???", "????", "fehler", "ungultig", "erreur", "fallo", "errore",
-          "erro", "blad", "fel", "fout", "sensor", "sensor err", "sensor error", "tc err", "tc fault", "tc error", "#value!", "#num!", "#div/0!", "#ref!", "timeout", "crc", "nodata", "no data", "missing", "x", "xxx", "xxxx", "(null)", "e1", "e2", "e3", "e-1", "err1", "err2", "err!",
-          "error!", "void", "keine", "defekt", "n/d", "nd", "s.d.", "n/v", "fault!", "read fail", "<na>", "#err"}  # fmt: skip
+# Texts controllers write for a failed sensor, folded, by what they mean.
+_OPEN = set(
+    [
+        "abbr",
+        "aberto",
+        "abierto",
+        "aperto",
+        "b.out",
+        "break",
+        "brk",
+        "bruch",
+        "burnout",
+        "disconnected",
+        "fault_open",
+        "fuhlerbruch",
+        "getrennt",
+        "kein fuhler",
+        "n.c.",
+        "n/c",
+        "nc",
+        "no conn",
+        "no probe",
+        "no sensor",
+        "no tc",
+        "notc",
+        "o.c.",
+        "oc",
+        "offen",
+        "open",
+        "open circuit",
+        "open tc",
+        "open_circuit",
+        "opencircuit",
+        "openckt",
+        "opn",
+        "ouvert",
+        "s.brk",
+        "sbrk",
+        "sens.brk",
+        "sensor open",
+        "tc open",
+        "tc_open",
+        "unplugged",
+    ]
+)
+_SHORT = set(
+    [
+        "corto",
+        "court-circuit",
+        "fault_short_gnd",
+        "fault_short_vcc",
+        "gnd",
+        "kurzschluss",
+        "sc",
+        "scg",
+        "scv",
+        "short",
+        "short gnd",
+        "short vcc",
+        "short_gnd",
+        "short_vcc",
+        "shrt",
+        "tc short",
+    ]
+)
+_RANGE = set(
+    [
+        "###",
+        "####",
+        "#####",
+        "+++",
+        "++++",
+        "+inf",
+        "-1.#inf",
+        "-inf",
+        "-infinity",
+        "-or-",
+        "1.#inf",
+        "<<<<",
+        ">>>>",
+        "hhhh",
+        "hi",
+        "high",
+        "inf",
+        "infinity",
+        "limit",
+        "llll",
+        "lo",
+        "low",
+        "o.l",
+        "o.l.",
+        "ofl",
+        "ol",
+        "oooo",
+        "oor",
+        "or",
+        "out of range",
+        "over",
+        "over range",
+        "overflow",
+        "overrange",
+        "ovf",
+        "ovld",
+        "ovr",
+        "ovrng",
+        "range",
+        "uberlauf",
+        "ufl",
+        "under",
+        "under range",
+        "underrange",
+        "ur",
+        "uuuu",
+    ]
+)
+_FAULT = set(
+    [
+        "#div/0!",
+        "#err",
+        "#n/a",
+        "#num!",
+        "#ref!",
+        "#value!",
+        "(null)",
+        "*",
+        "***",
+        "****",
+        "+nan",
+        "-",
+        "--",
+        "---",
+        "----",
+        "-----",
+        "---.-",
+        "---.--",
+        "--.-",
+        "--.--",
+        "-.-",
+        "-1.#ind",
+        "-nan",
+        "-nan(ind)",
+        "...",
+        "1.#ind",
+        "1.#qnan",
+        "<na>",
+        "?",
+        "??",
+        "???",
+        "????",
+        "bad",
+        "blad",
+        "crc",
+        "defekt",
+        "e-1",
+        "e1",
+        "e2",
+        "e3",
+        "err",
+        "err!",
+        "err1",
+        "err2",
+        "erreur",
+        "erro",
+        "error",
+        "error!",
+        "errore",
+        "fail",
+        "failed",
+        "fallo",
+        "fault",
+        "fault!",
+        "fehler",
+        "fel",
+        "flt",
+        "fout",
+        "inv",
+        "invalid",
+        "keine",
+        "missing",
+        "n.a.",
+        "n/a",
+        "n/d",
+        "n/v",
+        "na",
+        "nan",
+        "nan(ind)",
+        "nd",
+        "nil",
+        "no data",
+        "nodata",
+        "none",
+        "null",
+        "read fail",
+        "s.d.",
+        "sensor",
+        "sensor err",
+        "sensor error",
+        "tc err",
+        "tc error",
+        "tc fault",
+        "timeout",
+        "undefined",
+        "ungultig",
+        "void",
+        "x",
+        "xxx",
+        "xxxx",
+    ]
+)
 _NAN_WORDS = re.compile(r"^(?:err|error|fault|fail|e)[\s:_#-]?(?:0x)?[0-9a-f]{1,4}$")
 
 

@@ -47,12 +47,23 @@ class Decoded:
 
 
 _MAGIC = (
-    (b"\x89PNG", "a PNG picture"), (b"\xff\xd8\xff", "a JPEG picture"), (b"%PDF", "a PDF document"), (b"GIF8", "a GIF picture"),
-    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an old spreadsheet or document file: save the table as CSV"), (b"SQLite format 3", "a database file"),
-    (b"PAR1", "a Parquet file: save the table as CSV"), (b"\x7fELF", "a program"), (b"MZ\x90", "a program"), (b"RIFF", "a media file"),
-    (b"7z\xbc\xaf", "a 7z archive: unpack it first"), (b"Rar!", "a RAR archive: unpack it first"), (b"BZh", "a bzip2 archive: unpack it first"),
-    (b"\xfd7zXZ", "an xz archive: unpack it first"), (b"(\xb5/\xfd", "a zstd archive: unpack it first"), (b"{\\rtf", "a rich-text document: save the table as CSV"),
-)  # fmt: skip
+    (b"\x89PNG", "a PNG picture"),
+    (b"\xff\xd8\xff", "a JPEG picture"),
+    (b"GIF8", "a GIF picture"),
+    (b"%PDF", "a PDF document"),
+    (b"{\\rtf", "a rich-text document: save the table as CSV"),
+    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an old spreadsheet or document file: save the table as CSV"),
+    (b"PAR1", "a Parquet file: save the table as CSV"),
+    (b"SQLite format 3", "a database file"),
+    (b"\x7fELF", "a program"),
+    (b"MZ\x90", "a program"),
+    (b"RIFF", "a media file"),
+    (b"7z\xbc\xaf", "a 7z archive: unpack it first"),
+    (b"Rar!", "a RAR archive: unpack it first"),
+    (b"BZh", "a bzip2 archive: unpack it first"),
+    (b"\xfd7zXZ", "an xz archive: unpack it first"),
+    (b"(\xb5/\xfd", "a zstd archive: unpack it first"),
+)
 
 
 def members(data: bytes, name: str) -> Iterator[Member]:

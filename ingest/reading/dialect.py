@@ -12,6 +12,7 @@ the columns run smoother is taken: a clock that goes 500, 1.000, 1.500 was writt
 from __future__ import annotations
 
 import csv
+import itertools
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -139,5 +140,5 @@ def _wander(rows: Sequence[Sequence[str]], width: int, decimal: str) -> float:
         values = [v for v in (to_number(r[column], decimal) for r in rows) if v is not None]
         span = max(values) - min(values) if values else 0.0
         if span > 0:
-            total += sum(abs(b - a) for a, b in zip(values, values[1:], strict=False)) / span
+            total += sum(abs(b - a) for a, b in itertools.pairwise(values)) / span
     return total

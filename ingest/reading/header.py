@@ -9,6 +9,7 @@ delimiter); what remains open is asked, not shifted.
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -219,8 +220,8 @@ def fit_header(header: Header | None, first: list[str], rows: list[list[str]], w
         return Fitted(names[:width], units[:width], rows, True, notice=Notice("cells_missing", text))
     question = Question(
         "columns",
-        f"The header names {len(names)} columns ({', '.join(names)[:120]}) but the rows have {width} cells. Which names belong to the cells? "
-        f"Answer with {width} names separated by commas, or choose the side the names fit from.",
+        f"The header names {len(names)} columns ({', '.join(names)[:120]}) but the rows have {width} cells. "
+        f"Which names belong to the cells? Answer with {width} names separated by commas, or choose the side the names fit from.",
         ("from the left", "from the right"),
         "from the left",
     )
@@ -235,7 +236,7 @@ def _counts_up(rows: list[list[str]]) -> bool:
         values = [int(r[0]) for r in rows[:200]]
     except ValueError:
         return False
-    return all(b - a == 1 for a, b in zip(values, values[1:], strict=False))
+    return all(b - a == 1 for a, b in itertools.pairwise(values))
 
 
 def _decimal_comma_pairs(wanted: int, rows: list[list[str]], dialect: Dialect) -> list[list[str]] | None:
@@ -266,5 +267,5 @@ def _decimal_comma_pairs(wanted: int, rows: list[list[str]], dialect: Dialect) -
 
 def _counts_steadily(rows: list[list[str]]) -> bool:
     values = [int(r[0]) for r in rows]
-    steps = {b - a for a, b in zip(values, values[1:], strict=False)}
+    steps = {b - a for a, b in itertools.pairwise(values)}
     return len(steps) <= 3 and min(steps, default=0) > 0

@@ -7,6 +7,7 @@ have stamps of their own, each stamp stays a row and the other channels are miss
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 
 import numpy as np
@@ -17,8 +18,72 @@ from ingest.reading.table import Column, Table, numeric_column
 from ingest.reading.words import name_says, words_of
 from ingest.recording import Notice
 
-_LABEL_WORDS = {"channel", "ch", "chan", "kanal", "canal", "canale", "kanaal", "voie", "sensor", "probe", "name", "tag", "signal", "variable", "parameter", "source", "quelle", "messstelle", "fuhler",
-                "sonde", "sonda", "sensore", "czujnik", "givare", "point", "location", "series", "metric", "field", "item", "label", "tc", "thermocouple", "id", "key", "what", "quantity", "measurement", "nom", "nombre", "nome", "nazwa", "namn", "naam"}  # fmt: skip
+# What the column of channel names is called, and the column of their values.
+_LABEL_WORDS = frozenset(
+    [
+        "channel",
+        "ch",
+        "chan",
+        "kanal",
+        "canal",
+        "canale",
+        "kanaal",
+        "voie",
+        "sensor",
+        "probe",
+        "name",
+        "tag",
+        "signal",
+        "variable",
+        "parameter",
+        "source",
+        "quelle",
+        "messstelle",
+        "fuhler",
+        "sonde",
+        "sonda",
+        "sensore",
+        "czujnik",
+        "givare",
+        "point",
+        "location",
+        "series",
+        "metric",
+        "field",
+        "item",
+        "label",
+        "tc",
+        "thermocouple",
+        "id",
+        "key",
+        "what",
+        "quantity",
+        "measurement",
+        "nom",
+        "nombre",
+        "nome",
+        "nazwa",
+        "namn",
+        "naam",
+    ]
+)
+_VALUE_WORDS = frozenset(
+    [
+        "value",
+        "val",
+        "wert",
+        "valeur",
+        "valor",
+        "valore",
+        "waarde",
+        "wartosc",
+        "varde",
+        "reading",
+        "temp",
+        "temperature",
+        "temperatur",
+    ]
+)
 
 
 def to_wide(table: Table) -> Table:
@@ -30,26 +95,7 @@ def to_wide(table: Table) -> Table:
         return table
     values = [i for i, c in enumerate(table.columns) if i != label_at and c.numbers is not None and not _is_clock(c, i)]
     clocks = [i for i, c in enumerate(table.columns) if i != label_at and i not in values and _is_clock(c, i)]
-    named = [
-        i
-        for i in values
-        if set(words_of(table.columns[i].name))
-        & {
-            "value",
-            "val",
-            "wert",
-            "valeur",
-            "valor",
-            "valore",
-            "waarde",
-            "wartosc",
-            "varde",
-            "reading",
-            "temp",
-            "temperature",
-            "temperatur",
-        }
-    ]
+    named = [i for i in values if set(words_of(table.columns[i].name)) & _VALUE_WORDS]
     if len(values) > 1 and len(named) == 1:
         values = named
     if len(values) != 1 or not clocks:
@@ -79,7 +125,7 @@ def _is_label(column: Column, table: Table) -> bool:
         return False
     if column.numbers is None and parse_stamps(cells) is not None:
         return False
-    changes = sum(a != b for a, b in zip(cells, cells[1:], strict=False))
+    changes = sum(a != b for a, b in itertools.pairwise(cells))
     if changes >= 0.4 * len(cells):
         return True
     return named and changes == len(counts) - 1
@@ -100,7 +146,7 @@ def _pivot(table: Table, label_at: int, value_at: int, clocks: list[int]) -> Tab
         ),
         None,
     )
-    blocks = sum(a != b for a, b in zip(labels, labels[1:], strict=False)) == len(names) - 1
+    blocks = sum(a != b for a, b in itertools.pairwise(labels)) == len(names) - 1
     rows: list[tuple[tuple[str, ...], int, dict[str, str]]] = []
     where: dict[tuple[str, ...], int] = {}
     for k, (stamp, label) in enumerate(zip(stamps, labels, strict=True)):
@@ -156,7 +202,6 @@ def _pivot(table: Table, label_at: int, value_at: int, clocks: list[int]) -> Tab
 
 
 def _in_order(rows, decimal: str):
-    numbers = [to_number(r[0][0], decimal) for r in rows]
-    if all(n is not None for n in numbers):
-        return [r for _n, r in sorted(zip(numbers, rows, strict=True), key=lambda x: x[0])]
-    return rows
+    """Rows by their first clock cell, when all of those are numbers."""
+    found = [(n, r) for r in rows if (n := to_number(r[0][0], decimal)) is not None]
+    return [r for _n, r in sorted(found, key=lambda x: x[0])] if len(found) == len(rows) else rows

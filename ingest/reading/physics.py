@@ -73,7 +73,7 @@ def plausible_rise(seconds: float) -> float:
 
 
 def rank_time_units(rise: float, step: float) -> list[tuple[float, str]]:
-    """Time units by plausibility. `rise`: raw clock counts from cold to peak (NaN: the log shows no rise); `step`: usual raw step."""
+    """Time units by plausibility. `rise`: raw clock counts from cold to peak (NaN: no rise seen); `step`: usual raw step."""
     ranked: list[tuple[float, str]] = []
     for symbol, seconds in SECONDS.items():
         usual = 0.2 if symbol in ("0.1 s", "0.01 s", "d", "us") else 1.0

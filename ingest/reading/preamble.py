@@ -8,17 +8,20 @@ ended_at, interval, unit, time_unit, zone, note); other keys stay as written.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from ingest.reading.cells import to_number
 from ingest.reading.keys import MARK, canonical, is_known_key
 from ingest.reading.stamps import Stamps, parse_stamps
-from ingest.reading.units import unit_of
+from ingest.reading.units import SECONDS, unit_of
+from ingest.recording import FloatArray
 
 _PAIR = re.compile(r"^\s*[\"']?([^\W\d][^:=;,\t|]{0,40}?)[\"']?\s*(?::\s|:$|=|:(?=\S)|\t|;|,|\|)\s*(.*?)\s*$")
+_NAME = r"[^\W\d][\w /.-]{0,24}?"
 _SEVERAL = re.compile(
-    r"([^\W\d][\w /.-]{0,24}?)\s*[=:]\s*([^=:;,|]+?)(?=\s*[;,|]\s*[^\W\d][\w /.-]{0,24}?\s*[=:]|\s{2,}[^\W\d][\w/.-]{0,24}\s*[=:]|\s+[^\W\d][\w/.-]{0,24}=|$)"
+    rf"({_NAME})\s*[=:]\s*([^=:;,|]+?)"
+    rf"(?=\s*[;,|]\s*{_NAME}\s*[=:]|\s{{2,}}[^\W\d][\w/.-]{{0,24}}\s*[=:]|\s+[^\W\d][\w/.-]{{0,24}}=|$)"
 )
 
 
@@ -62,7 +65,11 @@ def pairs_of(line: str, delimiter: str) -> list[tuple[str, str]]:
     m = _PAIR.match(bare)
     if not m:
         key, _blank, value = bare.partition(" ")
-        return [(key, value.strip())] if delimiter == " " and value and is_known_key(key) and len(value.split()) < 8 else []
+        return (
+            [(key, value.strip())]
+            if delimiter == " " and value and is_known_key(key) and len(value.split()) < 8
+            else []
+        )
     value = m.group(2).strip().strip(delimiter if delimiter != " " else "").strip().strip("\"'").strip()
     return [(m.group(1).strip(), value)]
 
@@ -106,7 +113,7 @@ def _settle(p: Preamble) -> None:
 
 
 def _joined(day: Stamps, clock: Stamps) -> Stamps:
-    readings = {order: s + clock.seconds for order, s in day.readings.items()}
+    readings: dict[str, FloatArray] = {order: s + clock.seconds for order, s in day.readings.items()}
     return Stamps(
         "datetime",
         next(iter(readings.values())),
@@ -140,8 +147,6 @@ def seconds_of(text: str, default: str = "") -> float | None:
         return None
     unit = unit_of(m.group(2) or default) if (m.group(2) or default) else None
     if unit is not None and unit.kind == "time":
-        from ingest.reading.units import SECONDS
-
         return value * SECONDS[unit.symbol]
     if m.group(2).lower() == "hz":
         return 1.0 / value
@@ -154,7 +159,3 @@ def _from_rate(text: str) -> float | None:
         value = to_number(m.group(1), "." if "." in m.group(1) or "," not in m.group(1) else ",")
         return 1.0 / value if value else None
     return seconds_of(text)
-
-
-def metadata_of(p: Preamble, members: Sequence[str] = ()) -> dict[str, str]:
-    return {k: v[:500] for k, v in list(p.pairs.items())[:100]}

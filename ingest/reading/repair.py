@@ -10,6 +10,7 @@ Repeated stamps: coarse stamps are spread evenly; rows that are equal in everyth
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -33,6 +34,7 @@ class Timeline:
     wall: FloatArray | None
     notices: list[Notice] = field(default_factory=list[Notice])
     questions: list[Question] = field(default_factory=list[Question])
+    refusal: str | None = None
 
 
 class _Work:
@@ -50,6 +52,7 @@ class _Work:
         self.done: dict[str, list[str]] = {}
         self.starts = [0]
         self.questions: list[Question] = []
+        self.refusal: str | None = None
         self.wall_shift: list[tuple[int, float]] = []
 
     def note(self, code: str, where: str = "") -> None:
@@ -92,9 +95,7 @@ _TEXT = {
 }
 
 
-def repair(
-    clock: Clock, curve: FloatArray, matrix: np.ndarray, breaks: list[int], answers: Mapping[str, str]
-) -> Timeline:
+def repair(clock: Clock, curve: FloatArray, matrix: np.ndarray, answers: Mapping[str, str]) -> Timeline:
     """A clock that only goes forward, in stretches. `matrix`: all numbers of the rows, to recognise rows written twice."""
     work = _Work(clock, curve, matrix)
     if len(work.t) > 4 and float((np.diff(work.t) < 0).mean()) > 0.9:
@@ -103,7 +104,7 @@ def repair(
         work.note("reversed")
     if not ((np.diff(work.t) > 0).all() and work.step > 0):
         _identical_neighbours(work)
-        _backward(work, breaks, answers)
+        _backward(work, answers)
     _forward(work)
     _equal_stamps(work)
     wall = _wall(work)
@@ -111,7 +112,7 @@ def repair(
         Notice(code, _TEXT[code].format(n=len(where))[:1].upper() + _TEXT[code].format(n=len(where))[1:] + ".")
         for code, where in work.done.items()
     ]
-    return Timeline(work.rows, work.t, work.starts, wall, notices, work.questions)
+    return Timeline(work.rows, work.t, work.starts, wall, notices, work.questions, work.refusal)
 
 
 def _identical_neighbours(work: _Work) -> None:
@@ -129,7 +130,7 @@ def _identical_neighbours(work: _Work) -> None:
         work.done["duplicate"] = [""] * int(equal.sum())
 
 
-def _backward(work: _Work, breaks: list[int], answers: Mapping[str, str]) -> None:
+def _backward(work: _Work, answers: Mapping[str, str]) -> None:
     for _ in range(3000):
         steps = np.diff(work.t)
         back = [int(i) for i in np.flatnonzero(steps < 0) if int(i) + 1 not in work.starts]
@@ -138,17 +139,11 @@ def _backward(work: _Work, breaks: list[int], answers: Mapping[str, str]) -> Non
         i = back[0]
         if _odd_stamp(work, i) or _written_twice(work, i) or _rolled_over(work, i) or _local_disorder(work, i):
             continue
-        if _moved(work, i) or _reset(work, i, breaks, answers):
+        if _moved(work, i) or _reset(work, i, answers):
             continue
         work.starts.append(i + 1)
         work.starts.sort()
-    work.questions.append(
-        Question(
-            "clock",
-            "The clock of this log goes backward too often to be repaired. Can it be read in file order with a fixed interval (answer in seconds)?",
-            (),
-        )
-    )
+    work.refusal = "the clock goes backward too often to be repaired"
 
 
 def _odd_stamp(work: _Work, i: int) -> bool:
@@ -240,7 +235,7 @@ def _moved(work: _Work, i: int) -> bool:
     return False
 
 
-def _reset(work: _Work, i: int, breaks: list[int], answers: Mapping[str, str]) -> bool:
+def _reset(work: _Work, i: int, answers: Mapping[str, str]) -> bool:
     """The counter began again: the same run if the oven was hot and the curve runs on."""
     if work.heat(i) < 60.0 or work.heat(i + 1) < 55.0:
         return False
@@ -272,7 +267,8 @@ def _reset(work: _Work, i: int, breaks: list[int], answers: Mapping[str, str]) -
     work.questions.append(
         Question(
             "reset",
-            f"The clock starts again at sample {line} while the oven is hot ({work.heat(i):.0f} to {work.heat(i + 1):.0f} °C) and the pause is not known. Is it one run or two?",
+            f"The clock starts again at sample {line} while the oven is hot ({work.heat(i):.0f} to "
+            f"{work.heat(i + 1):.0f} °C), and the pause is not known. Is it one run or two?",
             ("one run", "two runs"),
             "two runs",
         )
@@ -311,7 +307,7 @@ def _equal_stamps(work: _Work) -> None:
     if (np.diff(work.t) > 0).all():
         return
     bounds = [*work.starts, len(work.t)]
-    for a, b in zip(bounds, bounds[1:], strict=False):
+    for a, b in itertools.pairwise(bounds):
         part = work.t[a:b]
         zero = np.diff(part) == 0
         if not zero.any():

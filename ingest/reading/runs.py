@@ -8,6 +8,7 @@ left out, with `LEAD_S` kept before the heating.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -42,12 +43,12 @@ def split_runs(
     idle_s = 0.0
     left_out = 0
     fragments: list[tuple[int, int]] = []
-    for a, b in zip(bounds, bounds[1:], strict=False):
+    for a, b in itertools.pairwise(bounds):
         if b - a < 2:
             left_out += b - a
             continue
         heat = _filled(curve[a:b])
-        peaks, valleys = turning_points(heat)
+        peaks = turning_points(heat)
         real = [p for p in peaks if heat[p] >= HEATED_C and heat[p] - float(heat[: p + 1].min()) >= 30.0]
         if not real:
             (fragments.append((a, b)) if float(heat.max()) >= HEATED_C else None)
@@ -76,11 +77,11 @@ def split_runs(
     if idle_s > 0:
         out.notices.append(Notice("idle_left_out", f"{idle_s:.0f} s of idle time belong to no run and were left out."))
     out.runs.sort()
-    _drop_scraps(out, line)
+    _drop_scraps(out)
     return out
 
 
-def _drop_scraps(out: Split, line: Timeline) -> None:
+def _drop_scraps(out: Split) -> None:
     """A handful of widely spaced rows beside real runs is a table of set points or a summary, not a run."""
     most = max((b - a for a, b in out.runs), default=0)
     scraps = [(a, b) for a, b in out.runs if b - a < 12 and most >= 60]
@@ -109,11 +110,10 @@ def _filled(curve: FloatArray) -> FloatArray:
     return np.interp(np.arange(len(curve)), at, curve[at])
 
 
-def turning_points(heat: FloatArray, swing: float = CYCLE_K) -> tuple[list[int], list[int]]:
-    """Positions of peaks and of the valleys between them; a turn counts once the curve has come back by `swing` [K]."""
+def turning_points(heat: FloatArray, swing: float = CYCLE_K) -> list[int]:
+    """Positions of peaks; a turn counts once the curve has come back by `swing` [K]."""
     peaks: list[int] = []
-    valleys: list[int] = []
-    top = bottom = 0
+    top = 0
     rising = True
     values = heat.tolist()
     high = low = values[0]
@@ -123,15 +123,14 @@ def turning_points(heat: FloatArray, swing: float = CYCLE_K) -> tuple[list[int],
                 high, top = v, i
             elif high - v >= swing:
                 peaks.append(top)
-                rising, low, bottom = False, v, i
+                rising, low = False, v
         elif v < low:
-            low, bottom = v, i
+            low = v
         elif v - low >= swing:
-            valleys.append(bottom)
             rising, high, top = True, v, i
     if rising and (not peaks or high - low >= swing):
         peaks.append(top)
-    return peaks, valleys
+    return peaks
 
 
 def _cuts(
@@ -145,7 +144,7 @@ def _cuts(
 ) -> list[int]:
     cuts: list[int] = []
     broken = np.isin(line.rows, breaks) if breaks else None
-    for p, q in zip(peaks, peaks[1:], strict=False):
+    for p, q in itertools.pairwise(peaks):
         valley = p + int(np.argmin(heat[p : q + 1]))
         steps = np.diff(line.seconds[a + p : a + q + 1])
         longest = int(np.argmax(steps))
@@ -166,7 +165,8 @@ def _cuts(
                 out.questions.append(
                     Question(
                         "runs",
-                        f"The oven cools to {heat[valley]:.0f} °C and heats again without a pause in the log. Is that one run or two?",
+                        f"The oven cools to {heat[valley]:.0f} °C and heats again without a pause in the log. "
+                        "Is that one run or two?",
                         ("one run", "two runs"),
                         "two runs",
                     )

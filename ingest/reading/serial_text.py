@@ -18,13 +18,18 @@ import numpy as np
 from ingest.reading.table import Column, Table, numeric_column
 from ingest.recording import Notice
 
-_VALUE = r"\"[^\"]*\"|[-+]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][-+]?\d+)?(?:\s?(?:°\s?[CFK]|º[CFK]|deg ?[CF]|[CFK]\b|%|ms\b|s\b|mV\b|V\b|W\b))?|\d+(?::\d+)+(?:[.,]\d+)?|[^\s,;|{}\[\]=:]+"
+_UNIT = r"(?:\s?(?:°\s?[CFK]|º[CFK]|deg ?[CF]|[CFK]\b|%|ms\b|s\b|mV\b|V\b|W\b))?"
+_CLOCK = r"\d+(?::\d+)+(?:[.,]\d+)?"
+_VALUE = rf"\"[^\"]*\"|[-+]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][-+]?\d+)?{_UNIT}|{_CLOCK}|[^\s,;|{{}}\[\]=:]+"
 _NAME = r"\"?([^\W\d_][\w.°%#/\-\[\]()]*(?: [\w.°%#/\-()]+){0,2}?)\"?"
 _EQUALS = re.compile(rf"{_NAME}\s*=\s*({_VALUE})")
-_COLON = re.compile(rf"{_NAME}\s*:\s*(\d+(?::\d+)+(?:[.,]\d+)?|{_VALUE})")
-_PREFIX = re.compile(
-    r"^\W{0,2}(?:[A-Z]\s)?[\[(<]?\s*(\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:[.,]\d+)?(?:Z|[+-]\d\d:?\d\d)?|\d{1,2}[./]\d{1,2}[./]\d{2,4} \d\d?:\d\d:\d\d(?:[.,]\d+)?|\d{1,2}:\d\d:\d\d(?:[.,]\d+)?|\d+(?:[.,]\d+)?)\s*(ms|s)?[\])>]?\s*(?:->|=>|>|,|;|\||-|\t|:)?\s+"
+_COLON = re.compile(rf"{_NAME}\s*:\s*({_CLOCK}|{_VALUE})")
+_STAMP = (
+    r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:[.,]\d+)?(?:Z|[+-]\d\d:?\d\d)?"
+    r"|\d{1,2}[./]\d{1,2}[./]\d{2,4} \d\d?:\d\d:\d\d(?:[.,]\d+)?|\d{1,2}:\d\d:\d\d(?:[.,]\d+)?|\d+(?:[.,]\d+)?"
 )
+# A stamp or counter before the first pair, as capturing programs and loggers write it: "12:00:01.5 -> ", "I (1234) tag: ".
+_PREFIX = re.compile(rf"^\W{{0,2}}(?:[A-Z]\s)?[\[(<]?\s*({_STAMP})\s*(ms|s)?[\])>]?\s*(?:->|=>|>|,|;|\||-|\t|:)?\s+")
 
 
 def serial_table(lines: Sequence[str], ends_cleanly: bool) -> Table | None:
@@ -97,9 +102,13 @@ def json_lines(text: str) -> str | None:
     except (ValueError, RecursionError):
         return None
     if isinstance(found, dict):
-        series = {k: v for k, v in found.items() if isinstance(v, list) and len(v) > 4 and not isinstance(v[0], (dict, list))}
+        series = {
+            k: v for k, v in found.items() if isinstance(v, list) and len(v) > 4 and not isinstance(v[0], (dict, list))
+        }
         if len(series) > 1 and len({len(v) for v in series.values()}) == 1:
-            found = {k: v for k, v in found.items() if k not in series} | {"rows": [dict(zip(series, r, strict=True)) for r in zip(*series.values(), strict=True)]}
+            found = {k: v for k, v in found.items() if k not in series} | {
+                "rows": [dict(zip(series, r, strict=True)) for r in zip(*series.values(), strict=True)]
+            }
         lists = [v for v in found.values() if isinstance(v, list) and v and isinstance(v[0], dict)]
         head = "".join(f"{k}: {v}\n" for k, v in found.items() if isinstance(v, (str, int, float)))
         return head + "\n".join(json.dumps(o) for o in lists[0]) + "\n" if len(lists) == 1 else None
@@ -131,7 +140,7 @@ def _by_line(filled: Sequence[tuple[int, str]], ends_cleanly: bool) -> Table | N
             and not (last and _cut(pairs, rows))
         ):
             rows.append((i, prefix, good))
-        elif good and (len(good) >= 2 or last or len(pairs) > 1) or "\0" in filled[k][1]:
+        elif (good and (len(good) >= 2 or last or len(pairs) > 1)) or "\0" in filled[k][1]:
             half.append(i + 1)
         elif rows:
             between += 1

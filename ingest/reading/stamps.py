@@ -90,11 +90,14 @@ _CLOCK = re.compile(
 )
 _DOT_CLOCK = re.compile(r"^[0-2]?\d\.[0-5]\d\.[0-5]\d$")
 _WORDED = re.compile(
-    r"^\s*(?:(?P<h>\d+)\s?h(?:rs?|ours?)?\s?)?(?:(?P<m>\d+)\s?(?:m(?:in(?:utes?)?)?|'|′)\s?)?(?:(?P<s>\d+(?:[.,]\d+)?)\s?(?:s(?:ec(?:onds?)?)?|\"|″))?\s*$",
+    r"^\s*(?:(?P<h>\d+)\s?h(?:rs?|ours?)?\s?)?(?:(?P<m>\d+)\s?(?:m(?:in(?:utes?)?)?|'|′)\s?)?"
+    r"(?:(?P<s>\d+(?:[.,]\d+)?)\s?(?:s(?:ec(?:onds?)?)?|\"|″))?\s*$",
     re.I,
 )
-ZONE_HOURS = {"Z": 0.0, "UTC": 0.0, "GMT": 0.0, "CET": 1.0, "CEST": 2.0, "MEZ": 1.0, "MESZ": 2.0, "EET": 2.0, "EEST": 3.0, "WET": 0.0, "WEST": 1.0, "JST": 9.0,
-              "EDT": -4.0, "PDT": -7.0, "PST": -8.0, "MDT": -6.0, "CDT": -5.0, "AEST": 10.0, "AEDT": 11.0}  # fmt: skip
+ZONE_HOURS = {
+    "Z": 0.0, "UTC": 0.0, "GMT": 0.0, "WET": 0.0, "WEST": 1.0, "CET": 1.0, "MEZ": 1.0, "CEST": 2.0, "MESZ": 2.0, "EET": 2.0,
+    "EEST": 3.0, "JST": 9.0, "AEST": 10.0, "AEDT": 11.0, "EDT": -4.0, "CDT": -5.0, "MDT": -6.0, "PDT": -7.0, "PST": -8.0,
+}  # fmt: skip
 
 
 def parse_stamps(cells: Sequence[str]) -> Stamps | None:
@@ -302,7 +305,9 @@ def _dates(texts: Sequence[str]) -> tuple[dict[str, FloatArray], str]:
                 near = [o for o, s in spans.items() if s <= len(distinct) + 1]
                 if len(near) == 1:
                     days, why = {near[0]: days[near[0]]}, "only this order gives neighbouring days"
-    out = {o: np.array([v.get(t, np.nan) for t in texts], dtype=np.float64) for o, v in days.items()}
+    out: dict[str, FloatArray] = {}
+    for order, table in days.items():
+        out[order] = np.array([table.get(t, np.nan) for t in texts], dtype=np.float64)
     return out, why
 
 

@@ -3,8 +3,8 @@
 Names are read in English, German, French, Spanish, Italian, Portuguese, Dutch, Polish, Swedish, Danish/Norwegian and,
 for the plainest words, Czech, Finnish, Hungarian, Russian, Chinese and Japanese. A name is folded (case, accents), cut
 into words at signs, digits and inner capitals, and compared word by word; long words are also searched for stems, because
-Germanic languages write compounds ("Solltemperatur"). The order of the rules is the order of `vocabulary.VOCABULARY`: the more special
-meaning comes first ("cold junction temperature" is a reference junction, "oven set temperature" a set point).
+Germanic languages write compounds ("Solltemperatur"). The order of `vocabulary.VOCABULARY` decides: the more special meaning
+comes first ("cold junction temperature" is a reference junction, "oven set temperature" a set point).
 
 A name only proposes. `columns` and `clock` weigh it against what the values do.
 """

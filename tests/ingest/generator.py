@@ -37,7 +37,9 @@ def curve(t: np.ndarray, peak: float = 243.0, room: float = 24.0) -> np.ndarray:
     return np.interp(t, [0, 15, 100, 190, 250, 262, 330, 420], [room, room, 148, 182, peak, peak - 1, 120, 62])
 
 
-def recording(seed: int, interval: float = 0.5, channels: int = 3, peak: float = 243.0) -> tuple[np.ndarray, dict[str, np.ndarray], np.ndarray, np.ndarray]:
+def recording(
+    seed: int, interval: float = 0.5, channels: int = 3, peak: float = 243.0
+) -> tuple[np.ndarray, dict[str, np.ndarray], np.ndarray, np.ndarray]:
     """Times [s], temperatures [°C] by place, set point [°C], duty [fraction]."""
     rng = np.random.default_rng(seed)
     t = np.round(np.arange(0, 400, interval), 6)
@@ -57,10 +59,25 @@ NAMES = {
     "de": ("Zeit", ["Links", "Rechts", "Leiterplatte", "Luft"], "Sollwert", "Heizleistung"),
     "fr": ("Temps", ["Température gauche", "Température droite", "Carte", "Air"], "Consigne", "Puissance"),
     "es": ("Tiempo", ["Temperatura izquierda", "Temperatura derecha", "Placa", "Aire"], "Consigna", "Potencia"),
-    "it": ("Tempo", ["Temperatura sinistra", "Temperatura destra", "Scheda", "Aria"], "Temperatura impostata", "Potenza"),
+    "it": (
+        "Tempo",
+        ["Temperatura sinistra", "Temperatura destra", "Scheda", "Aria"],
+        "Temperatura impostata",
+        "Potenza",
+    ),
     "pt": ("Tempo", ["Temperatura esquerda", "Temperatura direita", "Placa", "Ar"], "Temperatura alvo", "Potência"),
-    "nl": ("Tijd", ["Temperatuur links", "Temperatuur rechts", "Printplaat", "Lucht"], "Gewenste temperatuur", "Vermogen"),
-    "pl": ("Czas", ["Temperatura lewa", "Temperatura prawa", "Płytka", "Powietrze"], "Temperatura zadana", "Moc grzałki"),
+    "nl": (
+        "Tijd",
+        ["Temperatuur links", "Temperatuur rechts", "Printplaat", "Lucht"],
+        "Gewenste temperatuur",
+        "Vermogen",
+    ),
+    "pl": (
+        "Czas",
+        ["Temperatura lewa", "Temperatura prawa", "Płytka", "Powietrze"],
+        "Temperatura zadana",
+        "Moc grzałki",
+    ),
     "sv": ("Tid", ["Temperatur vänster", "Temperatur höger", "Kort", "Luft"], "Börvärde", "Effekt"),
 }
 
@@ -68,7 +85,23 @@ FEATURES: dict[str, list[str]] = {
     "language": list(NAMES),
     "delimiter": [",", ";", "\t", "|", " "],
     "decimal": [".", ","],
-    "clock": ["s", "s_int", "ms", "min", "hms", "ms_frac", "iso", "iso_z", "dmy", "date_time", "epoch", "epoch_ms", "index", "ampm", "nolabel"],
+    "clock": [
+        "s",
+        "s_int",
+        "ms",
+        "min",
+        "hms",
+        "ms_frac",
+        "iso",
+        "iso_z",
+        "dmy",
+        "date_time",
+        "epoch",
+        "epoch_ms",
+        "index",
+        "ampm",
+        "nolabel",
+    ],
     "unit": ["C", "C_row", "F", "K", "F_none", "C_none", "tenths", "quarter"],
     "header": ["one", "none", "comment", "group"],
     "ends": ["\n", "\r\n", "\r"],
@@ -89,13 +122,19 @@ def allowed(layout: dict[str, str]) -> bool:
     lay = layout
     if lay["delimiter"] == lay["decimal"] == "," and lay["quotes"] != "all":
         return False
-    if lay["delimiter"] == " " and (lay["trailing"] == "yes" or lay["quotes"] != "none" or lay["clock"] == "ampm" or lay["header"] == "group"):
+    if lay["delimiter"] == " " and (
+        lay["trailing"] == "yes" or lay["quotes"] != "none" or lay["clock"] == "ampm" or lay["header"] == "group"
+    ):
         return False
     if lay["delimiter"] == " " and lay["language"] not in ("en", "de"):
         return False  # names with blanks
     if lay["encoding"] in ("cp1252", "mac_roman") and lay["language"] == "pl":
         return False
-    if lay["header"] == "none" and (lay["clock"] in ("index", "s_int", "min") or lay["unit"] in ("C_row", "F", "K", "C", "tenths", "quarter") or lay["extra"] != "none"):
+    if lay["header"] == "none" and (
+        lay["clock"] in ("index", "s_int", "min")
+        or lay["unit"] in ("C_row", "F", "K", "C", "tenths", "quarter")
+        or lay["extra"] != "none"
+    ):
         return False  # asked, not read; tested apart
     if lay["header"] == "none" and lay["quotes"] == "header":
         return False
@@ -112,9 +151,7 @@ def pairwise_layouts(seed: int = 1) -> list[dict[str, str]]:
     """Layouts in which every allowed pair of feature values occurs (greedy)."""
     rng = random.Random(seed)
     names = list(FEATURES)
-    open_pairs = {
-        (a, x, b, y) for a, b in itertools.combinations(names, 2) for x in FEATURES[a] for y in FEATURES[b]
-    }
+    open_pairs = {(a, x, b, y) for a, b in itertools.combinations(names, 2) for x in FEATURES[a] for y in FEATURES[b]}
     layouts: list[dict[str, str]] = []
     stale = 0
     while open_pairs and stale < 400:
@@ -202,9 +239,25 @@ def write(layout: dict[str, str], seed: int = 0) -> tuple[bytes, Truth]:
     decimal, delimiter = lay["decimal"], lay["delimiter"]
     label = _UNIT_LABEL.get(lay["unit"], "") if lay["unit"] != "C_row" else ""
     clock_unit = {"s": "s", "s_int": "s", "ms": "ms", "min": "min"}.get(lay["clock"], "")
-    time_columns = [time_name + (f" ({clock_unit})" if clock_unit and delimiter != " " else f"[{clock_unit}]" if clock_unit else "")]
+    time_columns = [
+        time_name + (f" ({clock_unit})" if clock_unit and delimiter != " " else f"[{clock_unit}]" if clock_unit else "")
+    ]
     if lay["clock"] == "date_time":
-        time_columns = ["Date" if lay["language"] == "en" else {"de": "Datum", "fr": "Date", "es": "Fecha", "it": "Data", "pt": "Data", "nl": "Datum", "pl": "Data", "sv": "Datum"}[lay["language"]], time_name]
+        time_columns = [
+            "Date"
+            if lay["language"] == "en"
+            else {
+                "de": "Datum",
+                "fr": "Date",
+                "es": "Fecha",
+                "it": "Data",
+                "pt": "Data",
+                "nl": "Datum",
+                "pl": "Data",
+                "sv": "Datum",
+            }[lay["language"]],
+            time_name,
+        ]
     if lay["clock"] == "index":
         time_columns = ["No."]
     truth = Truth(t, {}, time_tolerance=0.0006)
@@ -215,7 +268,6 @@ def write(layout: dict[str, str], seed: int = 0) -> tuple[bytes, Truth]:
     names: list[str] = []
     units: list[str] = []
     written: list[list[str]] = []
-    unit_text = {"C": "°C", "C_row": "°C", "C_none": "°C", "F": "°F", "F_none": "°F", "K": "K", "tenths": "0.1 °C", "quarter": "0.25 °C"}[lay["unit"]]
 
     def add(name: str, role: str, values: np.ndarray, cells: list[str], unit: str, tolerance: float) -> None:
         full = name
@@ -252,7 +304,7 @@ def write(layout: dict[str, str], seed: int = 0) -> tuple[bytes, Truth]:
         words = ["PREHEAT", "SOAK", "REFLOW", "COOL"]
         add("Phase", "state", phases.astype(float), [words[p] for p in phases], "", 0.0)
     stamps = [_stamp(lay["clock"], float(x), k, decimal) for k, x in enumerate(t)]
-    lines = _lines(lay, rng, time_columns, names, units, stamps, written, interval, unit_text)
+    lines = _lines(lay, rng, time_columns, names, units, stamps, written, interval)
     text = lay["ends"].join(lines) + lay["ends"]
     if lay["noise"] == "nul":
         cut = lay["ends"].join(lines[: len(lines) // 2])
@@ -269,7 +321,7 @@ def write(layout: dict[str, str], seed: int = 0) -> tuple[bytes, Truth]:
     return data, truth
 
 
-def _lines(lay, rng, time_columns, names, units, stamps, written, interval, unit_text) -> list[str]:
+def _lines(lay, rng, time_columns, names, units, stamps, written, interval) -> list[str]:
     delimiter = lay["delimiter"]
 
     def row(cells: list[str], quoted: bool) -> str:
@@ -291,7 +343,13 @@ def _lines(lay, rng, time_columns, names, units, stamps, written, interval, unit
         lines.append(("# " if lay["header"] == "comment" else "") + head)
         if lay["unit"] == "C_row":
             second = {"s": "s", "s_int": "s", "ms": "ms", "min": "min"}.get(lay["clock"], "")
-            lines.append(("# " if lay["header"] == "comment" else "") + row([*["-"] * (len(time_columns) - 1), second or "-", *[u or "-" for u in units]], lay["quotes"] == "all"))
+            lines.append(
+                ("# " if lay["header"] == "comment" else "")
+                + row(
+                    [*["-"] * (len(time_columns) - 1), second or "-", *[u or "-" for u in units]],
+                    lay["quotes"] == "all",
+                )
+            )
     for k, stamp in enumerate(stamps):
         lines.append(row([*stamp, *[w[k] for w in written]], lay["quotes"] == "all"))
         if lay["noise"] == "debug" and rng.random() < 0.03:

@@ -59,7 +59,13 @@ def one_run(data: bytes | str, **options) -> Recording:
     return reading.recordings[0]
 
 
-def same(recording: Recording, t: np.ndarray, channels: Sequence[np.ndarray], tolerance: float = 0.0501, time_tolerance: float = 0.0006) -> None:
+def same(
+    recording: Recording,
+    t: np.ndarray,
+    channels: Sequence[np.ndarray],
+    tolerance: float = 0.0501,
+    time_tolerance: float = 0.0006,
+) -> None:
     """The judged temperature channels hold these values [°C] at these times [s], within half a unit of the last place."""
     temperatures = [c for c in recording.of_role("temperature") if c.judged]
     assert len(temperatures) == len(channels), [(c.name, c.role, c.judged) for c in recording.channels]

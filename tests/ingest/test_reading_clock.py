@@ -12,7 +12,22 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 from generator import curve
-from generator_logs import START, START_UTC, T1, T05, asked, codes, numbers, one_run, only, rows, same, stamps, table, two_channels
+from generator_logs import (
+    START,
+    START_UTC,
+    T05,
+    T1,
+    asked,
+    codes,
+    numbers,
+    one_run,
+    only,
+    rows,
+    same,
+    stamps,
+    table,
+    two_channels,
+)
 
 C = two_channels(T1)
 VALUES = [numbers(C[0]), numbers(C[1])]
@@ -60,7 +75,10 @@ STAMPED = {
     "points: day first": (stamps(T1, "%d.%m.%Y %H:%M:%S"), START_UTC),
     "month first by a part above 12, am/pm": (stamps(T1, "%m/%d/%Y %I:%M:%S %p"), START_UTC),
     "order by the change of day": (stamps(T1, "%d/%m/%Y %H:%M:%S", NEXT_DAY), NEXT_DAY.replace(tzinfo=UTC)),
-    "order by the weekday": (stamps(T1, "%a %d/%m/%Y %H:%M:%S", datetime(2025, 4, 3, 9, 0)), datetime(2025, 4, 3, 9, 0, tzinfo=UTC)),
+    "order by the weekday": (
+        stamps(T1, "%a %d/%m/%Y %H:%M:%S", datetime(2025, 4, 3, 9, 0)),
+        datetime(2025, 4, 3, 9, 0, tzinfo=UTC),
+    ),
     "month as a word": (stamps(T1, "%d-%b-%Y %H:%M:%S"), START_UTC),
     "POSIX seconds": ([f"{START_UTC.timestamp() + x:.0f}" for x in T1], START_UTC),
     "POSIX milliseconds": ([f"{(START_UTC.timestamp() + x) * 1000:.0f}" for x in T1], START_UTC),
@@ -86,7 +104,8 @@ def test_date_and_time_in_two_columns() -> None:
 
 
 @pytest.mark.parametrize(
-    "lead", ["Start: 2025-03-27 09:14:03\n", "# date: 2025-03-27\n# time: 09:14:03\n", '"Started","27.03.2025 09:14:03"\n']
+    "lead",
+    ["Start: 2025-03-27 09:14:03\n", "# date: 2025-03-27\n# time: 09:14:03\n", '"Started","27.03.2025 09:14:03"\n'],
 )
 def test_start_from_the_preamble(lead: str) -> None:
     assert one_run(log("time_s,TC1,TC2", numbers(T1), lead)).started_at == START_UTC
@@ -118,7 +137,10 @@ def test_ambiguous_date_is_asked_and_the_answer_taken() -> None:
     reading = asked(data, "date_order")
     question = next(q for q in reading.questions if q.id == "date_order")
     assert set(question.choices) == {"day first", "month first"}
-    for answer, start in (("day first", datetime(2025, 4, 3, 9, 14, 3)), ("month first", datetime(2025, 3, 4, 9, 14, 3))):
+    for answer, start in (
+        ("day first", datetime(2025, 4, 3, 9, 14, 3)),
+        ("month first", datetime(2025, 3, 4, 9, 14, 3)),
+    ):
         assert one_run(data, answers={"date_order": answer}).started_at == start.replace(tzinfo=UTC)
 
 
@@ -147,9 +169,13 @@ def test_clock_set_in_mid_run() -> None:
     assert "clock_set" in codes(reading)
 
 
-@pytest.mark.parametrize(("start", "jump"), [(datetime(2025, 3, 30, 1, 57), 3600), (datetime(2025, 10, 26, 2, 57), -3600)])
+@pytest.mark.parametrize(
+    ("start", "jump"), [(datetime(2025, 3, 30, 1, 57), 3600), (datetime(2025, 10, 26, 2, 57), -3600)]
+)
 def test_daylight_saving_jump(start: datetime, jump: int) -> None:
-    clock = [(start + timedelta(seconds=float(x) + (jump if x >= 180 else 0))).strftime("%Y-%m-%d %H:%M:%S") for x in T1]
+    clock = [
+        (start + timedelta(seconds=float(x) + (jump if x >= 180 else 0))).strftime("%Y-%m-%d %H:%M:%S") for x in T1
+    ]
     reading = only(log("Stamp,TC1,TC2", clock), zone="Europe/Berlin")
     same(reading.recordings[0], T1, C)
     assert "daylight" in codes(reading)
@@ -160,7 +186,8 @@ def test_daylight_saving_jump(start: datetime, jump: int) -> None:
 def test_zone_offset_that_changes_in_mid_run() -> None:
     start = datetime(2025, 3, 30, 1, 57)
     clock = [
-        (start + timedelta(seconds=float(x) + (3600 if x >= 180 else 0))).strftime("%Y-%m-%dT%H:%M:%S") + ("+02:00" if x >= 180 else "+01:00")
+        (start + timedelta(seconds=float(x) + (3600 if x >= 180 else 0))).strftime("%Y-%m-%dT%H:%M:%S")
+        + ("+02:00" if x >= 180 else "+01:00")
         for x in T1
     ]
     run = one_run(log("Stamp,TC1,TC2", clock))
@@ -181,7 +208,9 @@ def test_rows_out_of_order_are_sorted() -> None:
     assert "order" in codes(reading)
 
 
-@pytest.mark.parametrize("order", [[*range(150), *range(120, 401)], [*range(401), *range(401)], [*range(60), 59, *range(60, 401)]])
+@pytest.mark.parametrize(
+    "order", [[*range(150), *range(120, 401)], [*range(401), *range(401)], [*range(60), 59, *range(60, 401)]]
+)
 def test_rows_written_twice_are_read_once(order: list[int]) -> None:
     reading = only(picked(order))
     assert len(reading.recordings) == 1
@@ -234,7 +263,9 @@ INDEX = [str(k) for k in range(len(T05))]
 HALF = [curve(T05), curve(T05 - 1)]
 
 
-@pytest.mark.parametrize("lead", ["Sample interval: 0.5 s\n", "Sample rate = 2 Hz\n", "Interval (ms): 500\n", "Abtastintervall: 0,5 s\n"])
+@pytest.mark.parametrize(
+    "lead", ["Sample interval: 0.5 s\n", "Sample rate = 2 Hz\n", "Interval (ms): 500\n", "Abtastintervall: 0,5 s\n"]
+)
 def test_sample_number_with_a_stated_interval(lead: str) -> None:
     same(one_run(lead.encode() + table("#,TC1,TC2", INDEX, numbers(HALF[0]), numbers(HALF[1]))), T05, HALF)
 
@@ -267,7 +298,9 @@ def test_a_unit_that_makes_no_run_is_asked(header: str, clock: list[str]) -> Non
 
 
 def test_elapsed_and_stamps_together() -> None:
-    data = table("Timestamp,millis,TC1", stamps(np.floor(T05)), [f"{5000 + x * 1000:.0f}" for x in T05], numbers(HALF[0]))
+    data = table(
+        "Timestamp,millis,TC1", stamps(np.floor(T05)), [f"{5000 + x * 1000:.0f}" for x in T05], numbers(HALF[0])
+    )
     run = one_run(data)
     same(run, T05, HALF[:1])
     assert run.started_at == START_UTC
