@@ -77,8 +77,9 @@ def _not_cold(view: View, rows: list[int], start: FloatArray) -> str:
     if room is None and middle > COLD_BELOW_C:
         return f"the run starts warm ({middle:.0f} °C)"
     later = max(1, int(np.searchsorted(view.elapsed_s, QUIET_OVER_S)))
-    allowed = QUIET_K + 3.0 * view.noise_k[rows] + view.resolution_k[rows]
-    moved = np.abs(view.filled[rows, later] - start[rows])
+    until = max(later + 1, int(np.searchsorted(view.elapsed_s, QUIET_OVER_S + 3.0)))
+    allowed = QUIET_K + 1.5 * view.noise_k[rows] + 0.5 * view.resolution_k[rows]
+    moved = np.abs(view.filled[rows, later:until].mean(axis=1) - start[rows])
     if (moved <= allowed).all():
         return ""
     near = view.setpoint is not None and float(view.setpoint[0]) <= max(middle + SETPOINT_NEAR_K, SETPOINT_COLD_C)

@@ -17,8 +17,8 @@ from ingest.recording import FloatArray
 PATTERN_K = 6.0
 # A difference in lag of 6 s is beyond what taping a tip anew does (about 2 s).
 PATTERN_S = 6.0
-# A tip on the board lags air by 10 s and more; half of that is beyond the scatter of a lag at 1 to 5 s samples.
-LEAD_S = 5.0
+# A tip on the board lags air by 10 s and more, and loses most of that when it lifts.
+LEAD_S = 8.0
 LEAD_SCATTERS = 5.0
 # Taping a tip anew or another load changes a long lag in proportion; a tip in air loses most of it.
 LEAD_SHARE = 0.25

@@ -1,6 +1,6 @@
 """Hit rate and false rate of every channel check on simulated runs (invented data, not the demo's oven).
 
-    python tests/benchmarks/bench_checks.py [runs per fault] [clean runs] [codes] [-v]
+    python tests/benchmarks/bench_checks.py [runs per fault] [clean runs] [codes] [size=0.5] [seed=0] [-v]
 
 found: any suspect or fail. named: the planted code on the right channel, and no other code above it but its own
 consequences. clean: share of clean runs with any suspect or fail.
@@ -38,12 +38,15 @@ def is_named(code: str, case: Case, findings: list[Finding]) -> bool:
 
 def main(runs: int, clean_runs: int) -> None:
     print(f"{'fault':<22}{'runs':>6}{'found %':>9}{'named %':>9}   otherwise named")
+    size = next((float(a[5:]) for a in sys.argv if a.startswith("size=")), 1.0)
+    base = next((int(a[5:]) for a in sys.argv if a.startswith("seed=")), 0)
+    print(f"planted at size {size:g} (1 is clear)")
     chosen = [a for a in sys.argv[1:] if a in FAULTS] or list(FAULTS)
     for code in chosen:
         found = named = 0
         other: Counter[str] = Counter()
-        for seed in range(runs):
-            case = plant(code, np.random.default_rng([seed, sum(map(ord, code))]))
+        for seed in range(base, base + runs):
+            case = plant(code, np.random.default_rng([seed, sum(map(ord, code))]), size)
             findings = spoken(case)
             found += bool(findings)
             if is_named(code, case, findings):
@@ -59,7 +62,7 @@ def main(runs: int, clean_runs: int) -> None:
         false: Counter[str] = Counter()
         bad = 0
         spent = 0.0
-        for seed in range(count):
+        for seed in range(base, base + count):
             case = clean(np.random.default_rng([seed, 7, int(with_history)]), with_history=with_history)
             metrics = measure(case.recording, case.context)
             begin = time.perf_counter()
