@@ -368,6 +368,17 @@ def reference(book: Book, table: str) -> pd.DataFrame:
 
 
 @kept
+def channels_of_oven(book: Book, oven_id: int) -> list[str]:
+    """The names of temperature channels in the oven's last twenty runs."""
+    rows = book.archive.read(
+        "SELECT DISTINCT name FROM channel WHERE role = 'temperature' AND run_id IN "
+        "(SELECT run_id FROM run WHERE oven_id = ? ORDER BY run_id DESC LIMIT 20) ORDER BY name",
+        (oven_id,),
+    )
+    return [str(name) for name in rows["name"]]
+
+
+@kept
 def windows(book: Book) -> pd.DataFrame:
     """Every window that is in force, a row a limit, with its owner by name."""
     return book.archive.read(

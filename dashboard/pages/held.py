@@ -27,9 +27,8 @@ for log in held:
         continue
     with st.container(border=True):
         st.subheader(page.plain(log["file_name"]), anchor=False)
-        st.caption(
-            f"Log {log['log_id']}, received {page.local(log['received_at'], book.zone)}. {page.plain(log['reason'] or '')}"
-        )
+        reason = "" if log["questions"] else f" {page.plain(log['reason'] or '')}"
+        st.caption(f"Log {log['log_id']}, received {page.local(log['received_at'], book.zone)}.{reason}")
         if log["head"]:
             st.code("\n".join(str(line) for line in log["head"]), language=None, wrap_lines=True)
         answers = adding.ask(f"held-{log['log_id']}", log["questions"])

@@ -36,15 +36,27 @@ def choose(label: str, field: str) -> str | None:
 with st.expander(
     "Filter and sort", expanded=any(p in st.query_params for p in (*choices, "words", "first", "last", "sort"))
 ):
-    columns = st.columns(3)
-    with columns[0]:
-        oven, board = choose("Oven", "oven"), choose("Board", "board")
+    # Rows, not columns, so that the fields keep their order where a narrow screen stacks them.
+    row = st.columns(3)
+    with row[0]:
+        oven = choose("Oven", "oven")
+    with row[1]:
+        board = choose("Board", "board")
+    with row[2]:
+        paste = choose("Paste", "paste")
+    row = st.columns(3)
+    with row[0]:
+        profile = choose("Profile", "profile")
+    with row[1]:
+        verdict = choose("Verdict", "verdict")
+    with row[2]:
+        kind = choose("Kind of run", "kind")
+    row = st.columns(3)
+    with row[0]:
         first_day = st.date_input("From", value=None, key="first", bind="query-params", format="YYYY-MM-DD")
-    with columns[1]:
-        paste, profile = choose("Paste", "paste"), choose("Profile", "profile")
+    with row[1]:
         last_day = st.date_input("To", value=None, key="last", bind="query-params", format="YYYY-MM-DD")
-    with columns[2]:
-        verdict, kind = choose("Verdict", "verdict"), choose("Kind of run", "kind")
+    with row[2]:
         words = st.text_input("Words in file, note, serials, lot, operator", key="words", bind="query-params")
     sort = st.selectbox("Sort", list(SORTS), key="sort", bind="query-params")
 

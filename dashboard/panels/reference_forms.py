@@ -10,7 +10,7 @@ import streamlit as st
 
 from dashboard import page_actions, page_data
 from dashboard.page_data import Book
-from dashboard.panels import page, window_form
+from dashboard.panels import page, placement_form, window_form
 from dashboard.panels import reference_lists as lists
 from ingest.alloys import KNOWN_ALLOYS
 
@@ -49,6 +49,8 @@ def ovens(book: Book) -> None:
         note = st.text_input("Note")
         if st.form_submit_button("Add oven"):
             lists.add(book, "oven", name, {"controller": controller, "control_channel": steered, "note": note})
+    if len(rows):
+        placement_form.placements(book, page_data.records(rows))
     lists.correct(book, rows, "oven", "oven_id", "name", ("name", "controller", "control_channel", "note"))
 
 

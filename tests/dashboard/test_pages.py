@@ -341,6 +341,21 @@ def test_reference_data_is_added_and_corrected_with_the_old_value_kept(full: Arc
     assert (change["field"], change["new_value"], change["why"]) == ("note", "by the window", "moved")
 
 
+def test_where_a_thermocouple_sits_is_noted_and_taken_over(full: Archive) -> None:
+    from ingest.importing import ImportOptions, import_bytes
+
+    at = opened("reference_data", list="ovens")
+    field(at.selectbox, "Channel").select("left_c")
+    field(at.text_input, "Place").input("left rear corner of the board")
+    field(at.selectbox, "Fixed by").select("aluminium tape")
+    button(at, "Note the place").click().run()
+    assert not at.exception
+    assert "left_c sits at left rear corner of the board" in said(at).replace("\\", "")
+    import_bytes(full, bake(minutes=7000), "placed.csv", ImportOptions(source="page", oven="Invented oven"))
+    places = full.read("SELECT placement, attachment FROM channel_overview WHERE run = 7 AND name = 'left_c'").iloc[0]
+    assert tuple(places) == ("left rear corner of the board", "aluminium tape")
+
+
 def test_a_name_is_asked_for_and_a_known_one_refused_in_one_line(full: Archive) -> None:
     assert full.path.exists()
     at = opened("reference_data", list="ovens")
