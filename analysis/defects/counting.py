@@ -80,8 +80,18 @@ class DefectRate:
     stated: str
 
 
-def dpmo(defects: int, opportunities: int, stated: str = "terminations looked at", level: float = 0.95) -> DefectRate:
-    """1e6 x defects / opportunities (IPC-7912A, IPC-9261A); `stated` says what an opportunity is."""
+def dpmo(
+    defects: int,
+    opportunities: int,
+    stated: str = "terminations looked at",
+    level: float = 0.95,
+    spread: float = 1.0,
+) -> DefectRate:
+    """1e6 x defects / opportunities (IPC-7912A, IPC-9261A); `stated` says what an opportunity is.
+
+    `spread`: Pearson dispersion of the counts between runs; above 1 the interval is that of as many fewer independent
+    defects, because defects of one run come together.
+    """
     if defects < 0 or opportunities < 0:
         raise ValueError(f"defects and opportunities must not be negative, got {defects} and {opportunities}")
     if opportunities == 0:
@@ -89,9 +99,11 @@ def dpmo(defects: int, opportunities: int, stated: str = "terminations looked at
     from scipy.stats import chi2
 
     tail = (1 - level) / 2
-    low = float(chi2.ppf(tail, 2 * defects)) / 2 if defects else 0.0
-    high = float(chi2.ppf(1 - tail, 2 * defects + 2)) / 2
+    spread = max(1.0, spread)
+    low = float(chi2.ppf(tail, 2 * defects / spread)) / 2 if defects else 0.0
+    high = float(chi2.ppf(1 - tail, 2 * defects / spread + 2)) / 2
     scale = 1e6 / opportunities
+    low, high = low * spread, high * spread
     return DefectRate(defects, opportunities, defects * scale, low * scale, high * scale, level, stated)
 
 

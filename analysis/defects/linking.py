@@ -11,7 +11,7 @@ rival of another kind, and not against a known mechanism. Only a planned trial (
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,7 +20,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.defects import firth
-from analysis.defects.counting import Difference, rate_difference
+from analysis.defects.contrasts import Side, largest_stratum, sides, split
+from analysis.defects.counting import Difference
 from analysis.defects.evidence import FEWEST_RUNS, Factor, age_class, associations, strata, stratified
 from analysis.defects.mechanisms import Mechanism, known_direction
 
@@ -31,18 +32,8 @@ ALPHA = 0.05
 FEWEST_DEFECTIVE = 4  # runs with the defect; below it one run more or less turns the answer round
 FEWEST_EACH_SIDE = 10  # runs on either side of the contrast
 TOGETHER = 0.5  # rank correlation from which two factors are said to move together
-PERMUTATIONS = 1999
+PERMUTATIONS, MOST_PERMUTATIONS = 1999, 19999
 SEED = 20
-
-
-@dataclass(frozen=True)
-class Side:
-    """One side of a contrast: what it is in words, runs, runs with the defect, defects counted."""
-
-    text: str
-    runs: int
-    with_defect: int
-    defects: int
 
 
 @dataclass(frozen=True)
@@ -69,23 +60,15 @@ class Link:
     next_step: str
 
     def to_json(self) -> dict[str, Any]:
-        """The item of `defects --json`."""
-
-        def side(s: Side | None) -> dict[str, Any] | None:
-            return (
-                None
-                if s is None
-                else {"text": s.text, "runs": s.runs, "with_defect": s.with_defect, "defects": s.defects}
-            )
+        """The item of `defects --json`; `effect` is the difference of the two rates, `interval` its 95 % interval."""
 
         return {
             "defect": self.defect,
             "factor": self.factor.name,
             "kind": self.factor.kind,
-            "contrast": {"a": side(self.a), "b": side(self.b)},
+            "contrast": {"a": self.a.to_json() if self.a else None, "b": self.b.to_json() if self.b else None},
             "effect": None if self.effect is None else self.effect.value,
             "interval": None if self.effect is None else [self.effect.low, self.effect.high],
-            "level": None if self.effect is None else self.effect.level,
             "p": self.p,
             "q": self.q,
             "n_runs": self.n_runs,
@@ -93,9 +76,6 @@ class Link:
             "grade": self.grade,
             "direction_known": None if self.agrees is None else ("agrees" if self.agrees else "disagrees"),
             "confounded_with": list(self.confounded_with),
-            "largest_stratum": self.largest_stratum,
-            "asked_beforehand": self.asked,
-            "missing": list(self.missing),
             "next_step": self.next_step,
         }
 
@@ -106,21 +86,30 @@ def link_defects(
     factors: Sequence[Factor],
     asked: Collection[tuple[str, str]] = (),
     seed: int = SEED,
-    permutations: int = PERMUTATIONS,
+    permutations: int | None = None,
+    not_looked: Mapping[str, Collection[int]] | None = None,
 ) -> list[Link]:
-    """Every defect against every factor, strongest first within each defect.
+    """Every defect against every factor, the defect with the strongest link first, strongest first within each.
 
     `table`: one row an inspected run, with `run`, `board`, `lot`, `jar_age_days` (None where unknown) and a column a
-    factor. `defects`: rows of run, defect, count. `asked`: (defect, factor) pairs asked before looking. A factor with
-    fewer than 12 known runs, or no variation inside strata, is left out.
+    factor. `defects`: rows of run, defect, count. `asked`: (defect, factor) pairs asked before looking. `not_looked`:
+    defect -> runs whose inspection could not show it. A factor with fewer than 12 known runs, or no variation inside
+    strata, is left out. `permutations`: enough by default that the rarest order can still survive the correction.
     """
-    frame = table.reset_index(drop=True)
-    if len(frame) < FEWEST_RUNS or defects.empty:
+    whole = table.reset_index(drop=True)
+    if len(whole) < FEWEST_RUNS or defects.empty:
         return []
     rng = np.random.default_rng(seed)
     found: list[Link] = []
-    together = associations(frame, factors)
+    together = associations(whole, factors)
+    if permutations is None:
+        looks = len(factors) * defects["defect"].nunique()
+        permutations = int(np.clip(2 * looks / ALPHA, PERMUTATIONS, MOST_PERMUTATIONS))
     for defect, rows in defects.groupby("defect"):
+        blind = (not_looked or {}).get(str(defect), ())
+        frame = whole[~whole["run"].isin(list(blind))].reset_index(drop=True)
+        if len(frame) < FEWEST_RUNS:
+            continue
         counts = rows.groupby("run")["count"].sum().reindex(frame["run"], fill_value=0).to_numpy(dtype=float)
         found += _one_defect(str(defect), counts, frame, factors, together, asked, rng, permutations)
     return _graded(found)
@@ -160,7 +149,10 @@ def _one_defect(
         ]
         strongest = _strongest_other_kind(factor, factors, tested)
         missing = _missing(factor, hit, frame, checked, strongest, rivals, tested)
-        a, b, effect = _contrast(factor, z, hit, counts, frame)
+        cut = split(factor, z, hit, frame)
+        a, b, effect = sides(cut, hit, counts)
+        if effect is not None and factor.numeric and effect.value <= 0:
+            missing.append("the plain counts over all boards and lots point the other way")
         mechanism = known_direction(defect, factor.name)
         agrees = None if mechanism is None else (z > 0) == (mechanism.direction > 0)
         if agrees is False:
@@ -169,7 +161,7 @@ def _one_defect(
             missing.append(f"fewer than {FEWEST_EACH_SIDE} runs on one side")
         links.append(
             Link(defect, factor, a, b, effect, z, p, np.nan, len(frame), int(hit.sum()), CHANCE, mechanism, agrees,
-                 tuple(r.label for r in rivals), _largest_stratum(factor, z, hit, frame, a),
+                 tuple(r.label for r in rivals), largest_stratum(factor, cut, hit, frame),
                  (defect, factor.name) in set(asked), tuple(missing), "")
         )  # fmt: skip
     return links
@@ -242,55 +234,6 @@ def _recorded(column: pd.Series) -> Any:
     return column.astype("string").fillna("not recorded").to_numpy(dtype=object)
 
 
-def _contrast(
-    factor: Factor, z: float, hit: Array, counts: Array, frame: pd.DataFrame
-) -> tuple[Side | None, Side | None, Difference | None]:
-    """The third of the runs where the factor says trouble, against the rest; by level: the level against the rest."""
-    if factor.numeric:
-        values = pd.to_numeric(frame[factor.name], errors="coerce").to_numpy(dtype=float)
-        known = ~np.isnan(values)
-        cut = float(f"{np.quantile(values[known], 2 / 3 if z > 0 else 1 / 3):.3g}")
-        inside = known & ((values > cut) if z > 0 else (values < cut))
-        unit = "" if factor.unit == "1" else f" {factor.unit}"
-        over, under = ("over", "or less") if z > 0 else ("under", "or more")
-        over, under = f"{over} {cut:g}{unit}", f"{cut:g}{unit} {under}"
-    else:
-        names = frame[factor.name].astype("string")
-        known = names.notna().to_numpy()
-        rates = pd.Series(hit).groupby(names.to_numpy(dtype=object)).agg(["mean", "size"])
-        rates = rates[rates["size"] >= 2]
-        if rates.empty:
-            return None, None, None
-        level = str(rates["mean"].idxmax() if z > 0 else rates["mean"].idxmin())
-        inside = known & (names == level).fillna(False).to_numpy()
-        over, under = level, "the others"
-    rest = known & ~inside
-    if not inside.any() or not rest.any():
-        return None, None, None
-    a = Side(f"{factor.label} {over}", int(inside.sum()), int(hit[inside].sum()), int(counts[inside].sum()))
-    b = Side(f"{factor.label} {under}", int(rest.sum()), int(hit[rest].sum()), int(counts[rest].sum()))
-    return a, b, rate_difference(a.with_defect, a.runs, b.with_defect, b.runs)
-
-
-def _largest_stratum(factor: Factor, z: float, hit: Array, frame: pd.DataFrame, a: Side | None) -> str:
-    """The same contrast inside the largest board x lot stratum that holds a defect, in words."""
-    if a is None or not factor.numeric:
-        return ""
-    key = frame[["board", "lot"]].astype("string").fillna("not recorded").agg(", lot ".join, axis=1)
-    with_hit = key[hit > 0].value_counts()
-    if with_hit.empty:
-        return ""
-    name = str(key[key.isin(with_hit.index)].value_counts().index[0])
-    at = (key == name).to_numpy()
-    values = pd.to_numeric(frame[factor.name], errors="coerce").to_numpy(dtype=float)
-    known = ~np.isnan(values)
-    cut = np.quantile(values[known], 2 / 3 if z > 0 else 1 / 3)
-    inside = at & known & ((values > cut) if z > 0 else (values < cut))
-    rest = at & known & ~inside
-    there, beside = (f"{int(hit[side].sum())} of {int(side.sum())}" for side in (inside, rest))
-    return f"inside {name} alone: {there} runs against {beside}"
-
-
 def _graded(links: list[Link]) -> list[Link]:
     """Correct what was stumbled on, grade, and put the strongest first within each defect."""
     from dataclasses import replace
@@ -298,13 +241,14 @@ def _graded(links: list[Link]) -> list[Link]:
     from scipy.stats import false_discovery_control
 
     adjusted: dict[int, float] = {}
-    terms = {link.defect for link in links}
-    for term in terms:
+    # A defect on too few runs cannot be graded better than a hint, whatever it goes with: it costs the others nothing.
+    judged = {link.defect for link in links if link.n_defective >= FEWEST_DEFECTIVE}
+    for term in {link.defect for link in links}:
         stumbled = [link for link in links if link.defect == term and not link.asked]
         if stumbled:
             # Corrected among the factors of one defect, then for the number of defects: one true link must not loosen
             # the correction of another defect, as a single pooled correction would.
-            qs = np.minimum(1.0, false_discovery_control([s.p for s in stumbled]) * len(terms))
+            qs = np.minimum(1.0, false_discovery_control([s.p for s in stumbled]) * max(1, len(judged)))
             adjusted |= dict(zip(map(id, stumbled), qs.tolist(), strict=True))
     out = []
     for link in links:
@@ -316,7 +260,10 @@ def _graded(links: list[Link]) -> list[Link]:
         else:
             grade = HINT
         out.append(replace(link, q=q, grade=grade, next_step=_next_step(link, grade)))
-    return sorted(out, key=lambda link: (link.defect, -_rank(link)))
+    best = {}
+    for link in out:
+        best[link.defect] = max(best.get(link.defect, 0.0), _rank(link))
+    return sorted(out, key=lambda link: (-best[link.defect], link.defect, -_rank(link)))
 
 
 def _rank(link: Link) -> float:

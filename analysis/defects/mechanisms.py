@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from ingest.defect_terms import canonical
+
 LEE = "Lee 1999, Soldering & Surface Mount Technology 11(1), abstract as quoted on a secondary page"
 CERAMIC = "chip-capacitor maker's reflow advice: keep the component-to-solder difference small in preheat"
 JOINT = "semiconductor maker's reflow note: the coldest joint decides"
@@ -55,7 +57,8 @@ MECHANISMS: tuple[Mechanism, ...] = (
 
 def known_direction(defect: str, metric: str) -> Mechanism | None:
     """The published direction for this pair, or None when nothing is known or the sources contradict each other."""
+    term = canonical(defect)
     for mechanism in MECHANISMS:
-        if mechanism.defect == defect and mechanism.metric == metric:
+        if mechanism.defect == term and mechanism.metric == metric:
             return mechanism if mechanism.direction else None
     return None
