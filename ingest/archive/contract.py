@@ -134,6 +134,7 @@ REFERENCES: tuple[tuple[str, tuple[str, ...], str, tuple[str, ...]], ...] = (
     ("trial", ("board_id",), "board", ("board_id",)),
     ("trial_run", ("trial_id",), "trial", ("trial_id",)),
     ("trial_run", ("run_id",), "run", ("run_id",)),
+    ("access_token", ("oven_id",), "oven", ("oven_id",)),
     ("evaluation", ("run_id",), "run", ("run_id",)),
     ("metric", ("run_id",), "evaluation", ("run_id",)),
     ("metric", ("run_id", "channel_no"), "channel", ("run_id", "channel_no")),
@@ -162,4 +163,5 @@ SEQUENCES: dict[str, tuple[str, str]] = {
     "question_seq": ("question", "question_id"),
     "trial_seq": ("trial", "trial_id"),
     "sheet_layout_seq": ("sheet_layout", "sheet_layout_id"),
+    "access_token_seq": ("access_token", "token_id"),
 }
