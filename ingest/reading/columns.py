@@ -201,7 +201,10 @@ def _temperature(
 
 def _text_column(column: Column, says: NameSays, first: str) -> Plan | None:
     seen = {c.strip() for c in column.cells} - {""}
-    if not seen or len(seen) > 64:
+    measured = first in ("temperature", "setpoint", "place") and sum(
+        any(c.isdigit() for c in s) for s in seen
+    ) > 0.5 * len(seen)
+    if not seen or len(seen) > 64 or measured:
         return None
     switch = {s.lower() for s in seen} <= {"on", "off", "ein", "aus", "true", "false", "1", "0", "an", "yes", "no"}
     if first == "duty" and switch:

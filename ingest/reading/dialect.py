@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import csv
 import itertools
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -92,13 +93,17 @@ def _try(sample: Sequence[str], delimiter: str, lines: Sequence[str]) -> Dialect
     results: dict[str, tuple[float, int, int]] = {}
     for decimal in ".," if delimiter != "," or any('"' in ln for ln in sample) else ".":
         counts: Counter[int] = Counter()
+        soundness = 0.0
         for row in rows:
-            if len(row) >= 2 and _is_row(row, decimal):
+            whole = _is_row(row, decimal) if len(row) >= 2 else 0.0
+            if whole:
                 counts[len(row)] += 1
+                soundness += whole
         if counts:
+            soundness /= sum(counts.values())
             width, hits = counts.most_common(1)[0]
             both = sum(n for w, n in counts.items() if abs(w - width) <= 2)
-            results[decimal] = ((hits + 0.5 * (both - hits)) / len(rows), width, hits)
+            results[decimal] = (soundness * (hits + 0.5 * (both - hits)) / len(rows), width, hits)
     if not results:
         return None
     point, comma = results.get(".", (0.0, 0, 0)), results.get(",", (0.0, 0, 0))
@@ -112,15 +117,22 @@ def _try(sample: Sequence[str], delimiter: str, lines: Sequence[str]) -> Dialect
     return Dialect(delimiter, ".", point[1], point[0], why + ", decimal point")
 
 
-def _is_row(row: Sequence[str], decimal: str) -> bool:
-    numbers = filled = 0
+_CUT_WRONG = re.compile(r"\d\s*[;,\t|]|\d [-+]?[\d.,]|[;,\t|]\s*\d")  # two cells in one: another delimiter was meant
+
+
+def _is_row(row: Sequence[str], decimal: str) -> float:
+    """0 when the cells make no row, else the share of cells that are not damaged."""
+    numbers = filled = damaged = 0
     for cell in row:
         kind = kind_of(cell, decimal)
-        if kind == "damaged":
-            return False
+        if kind == "damaged" and _CUT_WRONG.search(cell):
+            return 0.0
+        damaged += kind == "damaged"
         filled += kind != "empty"
         numbers += kind == "number" or kind == "stamp"
-    return numbers >= 1 and filled >= 2 and 2 * numbers >= filled
+    if numbers < 1 or filled < 2 or (2 * numbers < filled and numbers < 2):
+        return 0.0
+    return 1.0 - damaged / filled
 
 
 def _comma_fits_better(lines: Sequence[str], delimiter: str, width: int) -> bool:

@@ -125,6 +125,8 @@ def _is_label(column: Column, table: Table) -> bool:
         return False
     if column.numbers is None and parse_stamps(cells) is not None:
         return False
+    if not named and sum(n for c, n in counts.items() if c[:1].isdigit()) > 0.2 * len(cells):
+        return False
     changes = sum(a != b for a, b in itertools.pairwise(cells))
     if changes >= 0.4 * len(cells):
         return True

@@ -89,8 +89,10 @@ def long_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Tabl
             continue
         commented = is_comment(line, delimiter)
         cells = split(line, delimiter)
-        if not commented and " #" in line and not is_data(cells, pattern, decimal):
-            cells = split(line.partition(" #")[0].rstrip(), delimiter)  # a remark behind the row
+        if not commented and " #" in line:  # a remark behind the row
+            short = split(line.partition(" #")[0].rstrip(), delimiter)
+            if is_data(short, pattern, decimal):
+                cells = short
         if not commented and is_data(cells, pattern, decimal):
             if (
                 number == last_line
@@ -171,12 +173,12 @@ def _pattern(lines: Sequence[str], dialect: Dialect) -> list[str]:
         cells = split(line, dialect.delimiter)
         if len(cells) in (dialect.columns, dialect.columns + 1) and "\0" not in line:
             kinds = [kind_of(c, dialect.decimal) for c in cells[: dialect.columns]]
-            if sum(k in ("number", "stamp") for k in kinds) >= 1 and "damaged" not in kinds:
+            if sum(k in ("number", "stamp") for k in kinds) >= max(1, kinds.count("damaged")):
                 for vote, kind in zip(votes, kinds, strict=True):
                     if kind in ("fault", "empty"):
                         vote["number"] += 1  # says little: any other kind outweighs it
                     else:
-                        vote[kind] += 10
+                        vote["word" if kind == "damaged" else kind] += 10
     return [v.most_common(1)[0][0] if v else "word" for v in votes]
 
 
@@ -231,6 +233,8 @@ def _join(
     asked: list[Question] = []
     parts: list[tuple[list[str], list[str], list[_Row], list[str], bool, bool]] = []
     for block in blocks:
+        if block.header is not None:
+            _fill_up(block.rows, block.header.names, decimal)
         stretches, half = _stretches(block.rows)
         lost += half
         for k, rows in enumerate(stretches):
@@ -315,6 +319,20 @@ def _shares_names(part: tuple, main: tuple) -> bool:
         return False
     common = set(part[0]) & set(main[0])
     return (len(common) >= 2 and part[0][0] in main[0]) or len(common) >= 0.6 * len(part[0]) > 1
+
+
+def _fill_up(rows: list[_Row], names: Sequence[str], decimal: str) -> None:
+    """Rows that leave out the cells of the last columns (notes, events: words, in the few rows that have them) get them
+    empty, so that all rows of the block are as wide as its header."""
+    counts = Counter(len(r.cells) for r in rows)
+    usual = counts.most_common(1)[0][0]
+    full = [r for r in rows if len(r.cells) == len(names)]
+    if not usual < len(names) or not full:
+        return
+    if all(kind_of(c, decimal) in ("word", "empty", "fault") for r in full for c in r.cells[usual:]):
+        for row in rows:
+            if len(row.cells) == usual:
+                row.cells += [""] * (len(names) - usual)
 
 
 def _stretches(rows: list[_Row]) -> tuple[list[list[_Row]], list[int]]:

@@ -160,7 +160,7 @@ def _plain_row(line: str, dialect: Dialect) -> bool:
     return (
         "damaged" not in kinds
         and kinds[0] in ("number", "stamp")
-        and 2 * sum(k in ("number", "stamp") for k in kinds) >= len(kinds)
+        and sum(k in ("number", "stamp") for k in kinds) >= min(2, len(kinds) / 2)
     )
 
 

@@ -65,20 +65,23 @@ def _odd_one_out(planned: Planned, plans: list[Plan]) -> None:
 
 def core_of(plans: list[Plan]) -> tuple[float, float, bool, str]:
     """Coldest and hottest of the channel that got hottest, whether all channels hold whole numbers, and its name."""
-    best = (float("nan"), float("-inf"), "")
+    best = still = (float("-inf"), float("nan"), "")
     for plan in plans:
         assert plan.column.numbers is not None
         core = strip_for_ranking(plan.column.numbers)
         if len(core) >= 3:
             cold, peak = physics.cold_and_peak(core)
-            if peak > best[1]:
-                best = (cold, peak, plan.column.name)
+            if peak - cold > 0.02 * abs(peak):
+                best = max(best, (peak, cold, plan.column.name))
+            else:  # never moves: says nothing about the unit unless no channel does
+                still = max(still, (peak, cold, plan.column.name))
     whole = all(
         is_whole(p.column.numbers)
         for p in plans
         if p.column.numbers is not None and np.isfinite(p.column.numbers).any()
     )
-    return best[0], best[1], whole, best[2]
+    peak, cold, name = best if np.isfinite(best[0]) else still
+    return cold, peak, whole, name
 
 
 def _group_unit(planned: Planned, plans: list[Plan], stated: str | None, answered: Unit | None) -> Unit | None:

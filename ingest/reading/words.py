@@ -117,6 +117,8 @@ def _fits_base(unit_text: str, base: str, kinds: tuple[str, ...], name: str) -> 
     timely = "time" in kinds or "remaining" in kinds or fold(base) in {"t", ""}
     if unit.kind == "time":
         return timely
+    if unit.kind in ("voltage", "other", "raw") and len(unit_text) == 1:
+        return bool({"other", "duty"} & set(kinds))  # "Mains V", but not "Probe A"
     if unit.kind == "temperature" and len(fold(unit_text)) == 1:
         if timely and "temperature" not in kinds:
             return False
