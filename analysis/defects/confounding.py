@@ -42,26 +42,33 @@ def _groups(links: list[Link], together: Mapping[tuple[str, str], float]) -> lis
 
 
 def _said(defect: str, group: list[Link]) -> Entangled:
-    told, cannot = [], []
     first = group[0]
+    told, alike, unlike = [], [], []
     for other in group[1:]:
-        a, b = first.factor, other.factor
-        beside_a = any(f"beside {b.label}" in text for text in first.missing)
-        beside_b = any(f"beside {a.label}" in text for text in other.missing)
-        if beside_b and not beside_a:
-            told.append(f"Beside {a.label}, {b.label} has nothing left to explain; the other way round it has.")
-        elif a.kind == b.kind:
-            cannot.append(
-                f"{a.label} and {b.label} are two readings of the same {_KIND.get(a.kind, a.kind)}: "
-                "these runs cannot tell which of them matters."
-            )
-        elif {a.kind, b.kind} & {"board", "oven"} and first.factor.kind == "thermal":
+        if f"it does not hold beside {first.factor.label}" in other.missing:
+            told.append(f"Beside {first.factor.label}, {other.factor.label} has nothing left to explain.")
+        elif other.factor.kind == first.factor.kind:
+            alike.append(other.factor.label)
+        elif first.factor.kind == "thermal" and other.factor.kind in ("board", "oven"):
             told.append(
-                f"Inside each board and lot {a.label} still goes with {defect}; {b.label} alone does not show that."
+                f"Inside each board and lot {first.factor.label} still goes with {defect}, whatever the {other.factor.label}."
             )
         else:
-            cannot.append(f"{a.label} and {b.label} changed together here: these runs cannot tell them apart.")
-    return Entangled(defect, tuple(group), tuple(told), tuple(cannot), _how(group))
+            unlike.append(other.factor.label)
+    cannot = []
+    if alike:
+        what = _KIND.get(first.factor.kind, first.factor.kind)
+        names = _listed([first.factor.label, *alike])
+        cannot.append(f"{names} are readings of the same {what}: these runs cannot tell which of them matters.")
+    if unlike:
+        names = _listed([first.factor.label, *unlike])
+        cannot.append(f"{names} changed together here: these runs cannot tell them apart.")
+    said = [text[:1].upper() + text[1:] for text in cannot]
+    return Entangled(defect, tuple(group), tuple(told), tuple(said), _how(group))
+
+
+def _listed(items: Sequence[str]) -> str:
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
 
 
 _KIND = {"thermal": "heat", "paste": "paste", "person": "person", "room": "room", "oven": "oven", "board": "board"}

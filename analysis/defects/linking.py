@@ -59,9 +59,17 @@ class Link:
     missing: tuple[str, ...]  # what keeps it from a better grade
     next_step: str
 
+    @property
+    def reservations(self) -> tuple[str, ...]:
+        """Why it is no more than a hint, in words; empty for other grades."""
+        if self.grade != HINT:
+            return ()
+        if self.q >= ALPHA:
+            return (*self.missing, f"among so many looks one such find by chance is likely (q = {self.q:.2g})")
+        return self.missing
+
     def to_json(self) -> dict[str, Any]:
         """The item of `defects --json`; `effect` is the difference of the two rates, `interval` its 95 % interval."""
-
         return {
             "defect": self.defect,
             "factor": self.factor.name,
@@ -271,11 +279,21 @@ def _rank(link: Link) -> float:
     return abs(link.z) + (0.5 if link.agrees else -0.5 if link.agrees is False else 0.0)
 
 
+_TRIAL_STEP = {
+    "thermal": "Plan a trial: alternate runs with {} on either side, same board, one jar.",
+    "paste": "Plan a trial: alternate runs from a fresh jar and from the one in use, same board, same profile.",
+    "oven": "Plan a trial: the same board from one jar in both ovens, alternately.",
+    "board": "Look at this board's print, pads and parts first; only its own runs can say more.",
+    "person": "Plan a trial: the same board from one jar, hands alternating.",
+    "room": "Plan a trial: note the room temperature and alternate warm and cold starts of the same board.",
+}
+
+
 def _next_step(link: Link, grade: str) -> str:
     if grade == CHANCE:
         return "Go on recording; nothing here asks for a change."
     if grade == TRIAL:
-        return f"Plan a trial: alternate runs with {link.factor.label} on either side, same board, one jar."
+        return _TRIAL_STEP.get(link.factor.kind, _TRIAL_STEP["thermal"]).format(link.factor.label)
     if any("jar age" in text or "moves together" in text for text in link.missing):
         return "Run the same board from a fresh jar, so that paste and heat can be told apart."
     if any("runs" in text for text in link.missing):

@@ -74,7 +74,7 @@ def _pair(
 
         p = float(binomtest(more_a, differ).pvalue)
     follows, why = _follows(a, b, by, p, more_a, more_b)
-    said = f"{defect}: more on the {a} in {more_a} runs, more on the {b} in {more_b}"
+    said = f"{defect[:1].upper()}{defect[1:]}: more on the {a} in {more_a} runs, more on the {b} in {more_b}"
     if p is None:
         said += f"; {FEWEST_PAIRS} runs that differ are needed before that means anything, there are {differ}."
     elif p < 0.05:
