@@ -23,6 +23,7 @@ UNUSUAL = 3.0
 # Fields that never say why a run came out differently.
 _NOT_COMPARED = {
     *("run", "log_file", "sha256", "part", "received_at", "rules_version", "reason", "verdict", "complete", "danger"),
+    *("oven_id", "profile_id", "paste_id", "jar_id", "board_id"),
     *("limiting_metric", "limiting_channel", "limiting_margin", "limiting_unit", "started_at", "duration_s", "zone"),
 }
 LIKE_WITH_LIKE = ("oven", "setpoint_hash", "board", "board_revision")
@@ -121,7 +122,8 @@ def compare_metadata(runs: pd.DataFrame, first: int, second: int) -> pd.DataFram
 def compare_metrics(metrics: pd.DataFrame, first: int, second: int, group: Sequence[int] = ()) -> pd.DataFrame:
     """Every metric of two runs, the most unusual difference first.
 
-    `metrics`: rows of `metric_long` for the two runs and the runs of `group` (comparable runs). Returns columns metric,
+    `metrics`: rows of `metric_long` (a column `reason` may be absent) for the two runs and the runs of `group` (comparable
+    runs). Returns columns metric,
     channel, parameters, unit, first, second, difference (second less first), scatter (robust standard deviation of the
     group, both runs left out), n (group runs with the value), unusual (difference in units of sqrt(2) * scatter; missing
     where fewer than MINIMUM_GROUP runs tell the scatter), is_unusual, note. The scatter is never taken smaller than half
@@ -159,7 +161,10 @@ def compare_metrics(metrics: pd.DataFrame, first: int, second: int, group: Seque
                 decimals = QUANTITIES[metric].decimals if metric in QUANTITIES else 1
                 row["unusual"] = abs(b - a) / (np.sqrt(2.0) * max(usual, 0.5 * 10.0**-decimals))
             else:
-                row["note"] = row["note"] or f"usual scatter not known: {n} comparable runs, {MINIMUM_GROUP} needed"
+                row["note"] = (
+                    row["note"]
+                    or f"usual scatter not known: {n} comparable {'run' if n == 1 else 'runs'}, {MINIMUM_GROUP} needed"
+                )
         rows.append(row)
     columns = [
         "metric",
@@ -260,13 +265,11 @@ def _one(table: pd.DataFrame, key: tuple[str, str, str]) -> tuple[float | None, 
         return None, "not measured in one of the runs", ""
     row = table.loc[[key]].iloc[0]
     value = None if pd.isna(row["value"]) else float(row["value"])
-    note = (
-        ""
-        if row["status"] == "ok"
-        else f"{row['status']}: {row['reason']}"
-        if pd.notna(row["reason"])
-        else row["status"]
-    )
+    reason = row.get("reason")
+    if row["status"] == "ok":
+        note = ""
+    else:
+        note = f"{row['status']}: {reason}" if pd.notna(reason) else row["status"]
     return value, str(note), str(row["unit"])
 
 

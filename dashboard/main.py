@@ -21,7 +21,7 @@ st.navigation(
             _page("add_logs", "Add logs", "add"),
             _page("held", "Held", "held"),
         ],
-        "Look back": [_page("runs", "Runs", "runs"), _page("run", "Run", "run")],
+        "Look back": [_page("runs", "Runs", "runs"), _page("run", "Run", "run"), _page("compare", "Compare", "compare")],
         "Set up": [_page("reference_data", "Reference data", "reference"), _page("about", "About", "about")],
     }
 ).run()

@@ -39,6 +39,7 @@ with st.container(horizontal=True):
     if after is not None:
         page.link("run", f"Run {after} →", run=str(after))
     page.link("runs", "All runs")
+    page.link("compare", "What changed since the last good run", run=str(number))
 
 recording = page_data.recording_of(book, number)
 st.subheader("Curve", anchor=False)

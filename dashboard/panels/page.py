@@ -17,6 +17,7 @@ PAGE_FILES = {
     "latest": "pages/latest.py",
     "runs": "pages/runs.py",
     "run": "pages/run.py",
+    "compare": "pages/compare.py",
     "add": "pages/add_logs.py",
     "held": "pages/held.py",
     "reference": "pages/reference_data.py",
@@ -116,6 +117,11 @@ def table(frame: pd.DataFrame) -> None:
 def link(page: str, label: str, **parameters: str) -> None:
     """A link to another page that opens it as it would be reproduced by its address."""
     st.page_link(PAGE_FILES[page], label=label, query_params=parameters or None)
+
+
+def escaped(text: str) -> str:
+    """Text from logs and people, safe inside HTML."""
+    return escape(text)
 
 
 def plain(text: str) -> str:
