@@ -36,10 +36,12 @@ def test_two_runs_are_laid_side_by_side_with_their_difference(full: Archive) -> 
 def test_left_open_the_newest_run_is_compared_with_the_last_good_one_by_rule(full: Archive) -> None:  # noqa: F811
     options = ImportOptions(source="page", oven="Invented oven", jar="jar 14", board="Heron C", kind="product")
     import_bytes(full, bake(minutes=1000), "again.csv", options, after_store=evaluate_and_write)
-    assert last_good_before(full, 7).run == 1  # the only one with the same set points
+    assert last_good_before(full, 7).run is None  # run 1 alone has the same set points, and a tombstone was found in it
+    import_bytes(full, bake(minutes=1100), "once-more.csv", options, after_store=evaluate_and_write)
+    assert last_good_before(full, 8).run == 7
     at = opened("compare")
     assert not at.exception
-    assert "Run 1 is the latest earlier run that meets its window" in said(at)
+    assert "Run 7 is the latest earlier run that meets its window" in said(at)
 
 
 def test_a_run_without_a_good_one_before_says_so(full: Archive) -> None:  # noqa: F811
