@@ -1,9 +1,11 @@
 """From one oven's runs to its calls: what moved, since when, how much, why, and the one check to do first.
 
 The road: comparable runs in order -> epochs between baseline-restarting events -> four to six watched series -> first
-alarm -> shape and date on the leading series -> effect on every series -> causes. Series that one call explains do not
+alarm that stands up to a second look -> shape, date, effect on every series, causes. Series that one call explains do not
 call again for it; after a step they are watched on against their new level, after a trend they stay quiet until a named
 event restarts the baseline.
+
+A call is made from what was known at its run; later runs only sharpen its date and size, or say that it has gone back.
 """
 
 from __future__ import annotations
@@ -16,12 +18,14 @@ from numpy.typing import NDArray
 
 from analysis.drift import causes as cause_table
 from analysis.drift import groups
+from analysis.drift.baseline import FEWEST
+from analysis.drift.describe import Happening, Signal, describe
 from analysis.drift.records import Call, Epoch, Key, OvenDrift
 from analysis.drift.series import Series, build_series, choose_watched
 from analysis.drift.view import View
-from analysis.drift.watch import FEWEST, Watched
+from analysis.drift.watch import Watched
 
-BUDGET_PER_100_RUNS = 0.5  # false calls per 100 runs and oven the limits are set for; the promise is at most 1
+BUDGET_PER_100_RUNS = 1.0  # false calls per 100 runs and oven, all series together
 MOST_CALLS = 8  # per epoch; an oven with more is not in a state that charts can describe
 
 
@@ -32,43 +36,66 @@ def detect(
     events: pd.DataFrame | None = None,
     *,
     left_out: Mapping[int, str] | None = None,
+    taken_in: Mapping[int, str] | None = None,
+    margins: pd.DataFrame | None = None,
     budget_per_100_runs: float = BUDGET_PER_100_RUNS,
 ) -> OvenDrift:
     """Watch one oven.
 
     `runs`: rows of run_overview of this oven; `metrics`: their rows of metric_long (`series.METRICS_NEEDED`);
-    `events`: rows of oven_event. Never raises on thin data: `reason` says what is missing.
+    `events`: rows of oven_event; `left_out`, `taken_in`: run -> why, by hand; `margins`: see `margins.margin_change`.
+    Never raises on thin data: `reason` says what is missing.
     """
-    frame = groups.comparable_runs(runs, metrics, dict(left_out or {}))
+    if budget_per_100_runs <= 0:
+        raise ValueError(f"the budget of false calls must be above 0 per 100 runs, got {budget_per_100_runs}")
+    frame = groups.comparable_runs(runs, metrics, left_out, taken_in)
+    notes = tuple(frame.attrs["notes"])
     series = build_series(frame["run"].tolist(), metrics)
     usable = frame["left_out"].isna().to_numpy()
+
+    def nothing(reason: str) -> OvenDrift:
+        return OvenDrift(oven, (), (), frame, series, reason, (), notes, budget_per_100_runs)
+
     if int(usable.sum()) < FEWEST:
-        reason = f"{int(usable.sum())} comparable runs, {FEWEST} needed before anything can be said"
-        return OvenDrift(oven, (), (), frame, series, reason)
+        return nothing(f"{int(usable.sum())} comparable runs, {FEWEST} needed before anything can be said")
     chosen = choose_watched(series, usable)
     if not chosen:
-        return OvenDrift(oven, (), (), frame, series, "no watched value could be measured on half of the runs")
+        return nothing("no watched value could be measured on half of the runs")
     calls: list[Call] = []
     epochs: list[Epoch] = []
+    happenings = _happenings(frame, events)
     for positions, opened_by, closed_by in _epochs(frame, usable, events):
-        epoch, found = _watch_epoch(oven, frame, series, chosen, positions, opened_by, closed_by, budget_per_100_runs)
-        epochs.append(epoch)
-        calls += found
-    return OvenDrift(oven, tuple(calls), tuple(epochs), frame, series, None)
+        watch = _EpochWatch(View(frame, series, positions), chosen, budget_per_100_runs)
+        inside = [
+            Happening(int(np.searchsorted(positions, h.position)), h.kind, h.text)
+            for h in happenings
+            if positions[0] < h.position <= positions[-1]
+        ]
+        calls += watch.run(oven, closed_by, inside, margins)
+        epochs.append(Epoch(positions, watch.first, opened_by))
+    return OvenDrift(oven, tuple(calls), tuple(epochs), frame, series, None, tuple(chosen), notes, budget_per_100_runs)
+
+
+def event_moment(value: object) -> pd.Timestamp:
+    """An event's time as the archive gives it (naive UTC, or aware), aware."""
+    stamp = pd.Timestamp(str(value))
+    return stamp.tz_localize("UTC") if stamp.tzinfo is None else stamp.tz_convert("UTC")
+
+
+def _happenings(frame: pd.DataFrame, events: pd.DataFrame | None) -> list[Happening]:
+    if events is None or not len(events):
+        return []
+    dates = pd.to_datetime(frame["started_at"], utc=True).ffill()
+    moments = [(event_moment(e.happened_at), str(e.kind)) for e in events.itertuples()]
+    return [Happening(int((dates < at).sum()), kind, f"{kind} on {at:%Y-%m-%d}") for at, kind in sorted(moments)]
 
 
 def _epochs(
     frame: pd.DataFrame, usable: NDArray[np.bool_], events: pd.DataFrame | None
 ) -> list[tuple[NDArray[np.int64], str | None, str | None]]:
-    edges: list[tuple[int, str]] = []
-    if events is not None and len(events):
-        dates = pd.to_datetime(frame["started_at"], utc=True).ffill()
-        for event in events.sort_values("happened_at").itertuples():
-            if bool(event.restarts_baseline):
-                at = pd.Timestamp(str(event.happened_at))
-                at = at.tz_localize("UTC") if at.tzinfo is None else at
-                edges.append((int((dates < at).sum()), f"{event.kind} on {at:%Y-%m-%d}"))
-    starts = [(0, None), *edges]
+    restarting = None if events is None or not len(events) else events[events["restarts_baseline"].astype(bool)]
+    edges = [(h.position, h.text) for h in _happenings(frame, restarting)]
+    starts: list[tuple[int, str | None]] = [(0, None), *edges]
     out = []
     for i, (begin, name) in enumerate(starts):
         end, closed = edges[i] if i < len(edges) else (len(frame), None)
@@ -78,50 +105,65 @@ def _epochs(
     return out
 
 
-def _watch_epoch(
-    oven: str,
-    frame: pd.DataFrame,
-    series: Mapping[Key, Series],
-    chosen: Sequence[Key],
-    positions: NDArray[np.int64],
-    opened_by: str | None,
-    closed_by: str | None,
-    budget: float,
-) -> tuple[Epoch, list[Call]]:
-    view = View(frame, series, positions)
-    begin: dict[Key, int | None] = dict.fromkeys(series, 0)
-    quiet: dict[Key, int] = dict.fromkeys(chosen, 0)
-    watched: dict[Key, Watched] = {}
-    first: dict[Key, Watched] = {}
-    calls: list[Call] = []
-    while len(calls) < MOST_CALLS:
-        alarms = []
-        for key in chosen:
-            start = begin[key]
-            if start is None:
+class _EpochWatch:
+    """One epoch being watched: which series from where on, and the next alarm of each that holds."""
+
+    def __init__(self, view: View, chosen: Sequence[Key], budget: float) -> None:
+        self.view, self.chosen, self.budget = view, chosen, budget
+        self.begin: dict[Key, int | None] = dict.fromkeys(view.series, 0)
+        self.quiet: dict[Key, int] = dict.fromkeys(chosen, 0)
+        self.first: dict[Key, Watched] = {}
+        self._next: dict[Key, tuple[Signal, int] | None] = {}
+
+    def run(
+        self, oven: str, closed_by: str | None, happenings: Sequence[Happening], margins: pd.DataFrame | None
+    ) -> list[Call]:
+        calls: list[Call] = []
+        while len(calls) < MOST_CALLS:
+            waiting = [found for key in self.chosen if (found := self._signal(key)) is not None]
+            if not waiting:
+                break
+            signal, side = min(waiting, key=lambda pair: pair[0].at)
+            if any(_explains(call, signal.key, side, int(self.view.run[signal.at])) for call in calls):
+                self._restart(signal.key, None)
                 continue
-            if key not in watched:
-                watched[key] = view.watch(key, start, budget, len(chosen), quiet[key])
-                first.setdefault(key, watched[key])
-            alarm = watched[key].alarm
-            if alarm is not None:
-                alarms.append((alarm.index + start, key, alarm, start))
-        if not alarms:
-            break
-        at, key, alarm, start = min(alarms, key=lambda a: a[0])
-        watched.pop(key)
-        if any(_explains(call, key, alarm.side, int(view.run[at])) for call in calls):
-            begin[key] = None
-            continue
-        call, moved, settled = view.describe(oven, key, begin, at, alarm.since + start, alarm.chart, closed_by)
-        if call is None:  # looked into with every run up to now, and it did not hold
-            quiet[key] = at + 1 - start
-            continue
-        calls.append(call)
-        for other in {key, *moved}:
-            begin[other], quiet[other] = settled, 0
-            watched.pop(other, None)
-    return Epoch(positions, first, opened_by), calls
+            found = describe(self.view, oven, signal, self.begin, closed_by, happenings, margins)
+            if found is None:
+                self.quiet[signal.key] = signal.at + 1
+                self._next.pop(signal.key)
+                continue
+            calls.append(found.call)
+            if found.quiet_until is not None:
+                for key in found.moved & self.quiet.keys():
+                    self.quiet[key] = max(self.quiet[key], found.quiet_until)
+                    self._next.pop(key, None)
+                continue
+            for key in found.moved:
+                self._restart(key, found.settled)
+        return calls
+
+    def _restart(self, key: Key, start: int | None) -> None:
+        self.begin[key] = start
+        self.quiet[key] = 0
+        self._next.pop(key, None)
+
+    def _signal(self, key: Key) -> tuple[Signal, int] | None:
+        """The first alarm of a series that holds, from where it is watched on."""
+        if key not in self._next:
+            self._next[key] = self._look(key)
+        return self._next[key]
+
+    def _look(self, key: Key) -> tuple[Signal, int] | None:
+        start = self.begin[key]
+        if start is None:
+            return None
+        watched = self.view.watch(key, start, self.budget, len(self.chosen))
+        self.first.setdefault(key, watched)
+        for alarm in watched.alarms(max(0, self.quiet[key] - start)):
+            since, at = alarm.since + start, alarm.index + start
+            if self.view.holds(key, start, since, at):
+                return Signal(key, since, at, alarm.chart), alarm.side
+        return None
 
 
 def _explains(call: Call, key: Key, side: int, run: int) -> bool:

@@ -10,7 +10,7 @@ not, never a probability.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 RAMP_HIGH, RAMP_LOW = "full_power_ramp_high_c_per_s", "full_power_ramp_low_c_per_s"
@@ -115,11 +115,14 @@ SEASON_CHECK = "Log the room temperature and wait: what comes with the season le
 UNKNOWN_CHECK = "Ask whether anything changed around this date, then run the reference load from cold."
 
 
-def rank_causes(effects: Mapping[str, Effect], shape: str, one_channel: bool, season_open: str | None) -> list[Cause]:
+def rank_causes(
+    effects: Mapping[str, Effect], shape: str, *, season_open: str | None = None, doubts: Sequence[str] = ()
+) -> list[Cause]:
     """Causes in order of fit, at most three, each with what fits and what does not.
 
     `effects`: by series name, the strongest channel where a series has several; series without data are left out and
     count neither way. `shape`: "step" or "trend". `season_open`: why the season cannot yet be told apart, or None.
+    `doubts`: what the channels cannot tell, said with every cause.
     """
     scored = [_score(name, s, effects, shape) for name, s in SIGNATURES.items()]
     scored.sort(key=lambda c: -c.score)
@@ -130,11 +133,7 @@ def rank_causes(effects: Mapping[str, Effect], shape: str, one_channel: bool, se
         out = [Cause("unknown", (), ("no cause in the table fits what moved",), 0.0), *out[:2]]
     if season_open:
         out.append(Cause("season", (season_open,), (), best.score - 3.0))
-    if one_channel:
-        out = [
-            Cause(c.cause, c.fits, (*c.against, "cannot tell sensor from oven with one channel"), c.score) for c in out
-        ]
-    return out
+    return [Cause(c.cause, c.fits, (*c.against, *doubts), c.score) for c in out]
 
 
 def check_first(cause: str) -> str:

@@ -178,24 +178,24 @@ def slope(
     return Trend(best, float(low), float(high), level, n, seed)
 
 
-def step_or_trend(values: Array, since: int) -> tuple[Literal["step", "trend"], float]:
+def step_or_trend(values: Array) -> tuple[Literal["step", "trend"], float]:
     """Which shape fits the values better: a level shift, or a slope that starts somewhere.
 
     Both shapes have two free numbers beside the first level (where, how much), so their sums of squares compare
     directly. The second value is the difference of the sums in noise variances: above 0 for the returned shape.
-    `since` is the index where the alarm's run began; the search looks at every start, not only there.
     """
     n = len(values)
-    sigma = noise_sigma(values)
-    if sigma == 0 or not 0 <= since < n:
+    sigma = noise_sigma(values) if n > 2 else 0.0
+    if sigma == 0:
         return "step", 0.0
     _, gain = _split_gain(values, min(FEWEST_EACH_SIDE, max(2, n // 4)))
-    total = float(((values - values.mean()) ** 2).sum())
+    dev = values - values.mean()
+    total = float(dev @ dev)
     step_cost = total - float(gain.max())
-    x = np.arange(n, dtype=float)
-    ramp_cost = min(
-        _ramp_cost(values, np.maximum(0.0, x - start)) for start in range(0, max(1, n - 4), max(1, n // 60))
-    )
+    starts = np.arange(0, max(1, n - 4), max(1, n // 60))
+    ramps = np.maximum(0.0, np.arange(n, dtype=float)[:, None] - starts)
+    ramps -= ramps.mean(axis=0)
+    ramp_cost = total - float(((ramps.T @ dev) ** 2 / (ramps**2).sum(axis=0)).max())
     difference = (step_cost - ramp_cost) / sigma**2
     return ("trend", difference) if difference > 0 else ("step", -difference)
 
@@ -213,43 +213,90 @@ class Onset:
 
 @dataclass(frozen=True)
 class Part:
-    """One series for `onset`: run positions, residuals at them, and the scatter of one residual."""
+    """One series for `onset`, at rising run `positions`: values, and the model rows that explain its level without the
+    change (group levels, covariates). `penalty`: of each column, in units of one over the values' unit squared; 0 for
+    none. `sigma`: a first guess of the scatter of one value, refined from the residuals."""
 
     positions: NDArray[np.int64]
-    residuals: Array
+    values: Array
+    rows: Array
+    penalty: Array
     sigma: float
 
 
 def onset(parts: Sequence[Part], shape: str, level: float) -> Onset:
     """When a step or a slope began, from one or several series that changed together; positions in, positions out.
 
-    Flat prior over every position of the first part, normal scatter; several series sharpen each other. A slope may end in a
-    plateau (without one, a loss that came to rest would be dated too early). Raises
-    ValueError when a part has no scatter to weigh by.
+    Each start is tried in a joint least-squares fit with levels and covariates, so that an unsure season or group widens
+    the interval. Flat prior over every position of the first part; several series sharpen each other as far as their
+    residuals are independent; slow waves in the residuals lessen their weight. A slope may end in a plateau (without one, a loss that came to rest would be
+    dated too early). Raises ValueError when a part has no scatter to weigh by.
     """
     starts = parts[0].positions[1:-3]
     if len(starts) == 0 or any(part.sigma <= 0 for part in parts):
         raise ValueError("dating a change needs at least 5 runs and a scatter above 0")
     last = float(parts[0].positions[-1])
-    shares = PLATEAUS if shape == "trend" else (1.0,)
-    cost = np.zeros((len(starts), len(shares)))
-    for part in parts:
-        x = part.positions.astype(float)
-        for i, s in enumerate(starts):
-            for j, share in enumerate(shares):
-                ramp = np.clip(x - s + 1, 0.0, max(1.0, share * (last - s + 1)))
-                regressor = ramp if shape == "trend" else (x >= s).astype(float)
-                cost[i, j] += _ramp_cost(part.residuals, regressor) / part.sigma**2
-    cost = cost.min(axis=1)
-    weight = np.exp(-(cost - cost.min()) / 2)
+    shares = np.array(PLATEAUS if shape == "trend" else (1.0,))
+    cost = np.zeros(len(starts) * len(shares))
+    residuals = np.full((len(parts), int(last) + 1), np.nan)
+    for series, part in enumerate(parts):
+        x = part.positions.astype(float)[:, None, None]
+        if shape == "trend":
+            run_out = np.maximum(1.0, shares[None, :] * (last - starts[:, None] + 1))
+            regressors = np.clip(x - starts[None, :, None] + 1, 0.0, run_out[None])
+        else:
+            regressors = (x >= starts[None, :, None]).astype(float)
+        one, residual = _joint_cost(part, regressors.reshape(len(x), -1))
+        inside = part.positions <= last
+        residuals[series, part.positions[inside]] = residual[inside]
+        cost += one
+    cost *= _independent_share(residuals)
+    weight = np.exp(-(cost - cost.min()) / 2).reshape(len(starts), len(shares)).sum(axis=1)
     weight /= weight.sum()
     order = np.argsort(-weight)
     kept = starts[order[: int(np.searchsorted(np.cumsum(weight[order]), level)) + 1]]
     method = f"exact search for the start of the {shape} over {len(parts)} series, interval from its likelihood"
-    return Onset(int(starts[int(np.argmin(cost))]), int(kept.min()), int(kept.max()), level, method)
+    return Onset(int(starts[int(np.argmax(weight))]), int(kept.min()), int(kept.max()), level, method)
 
 
-def _ramp_cost(values: Array, ramp: Array) -> float:
-    centred, dev = ramp - ramp.mean(), values - values.mean()
-    along = float(centred @ centred)
-    return float(dev @ dev) - (float(centred @ dev) ** 2 / along if along > 0 else 0.0)
+def _joint_cost(part: Part, regressors: Array) -> tuple[Array, Array]:
+    """Twice the negative log-likelihood of each regressor fitted beside the part's own rows, and the best one's residuals.
+
+    Outlying runs are held in at 2.5 scatters.
+    """
+    model, extra = np.vstack([part.rows, np.diag(np.sqrt(part.penalty))]), len(part.penalty)
+    q, _ = np.linalg.qr(model[:, np.abs(model).max(axis=0) > 0])
+    padded = np.vstack([regressors, np.zeros((extra, regressors.shape[1]))])
+    across = padded - q @ (q.T @ padded)
+    size = np.maximum((across**2).sum(axis=0), 1e-12)
+    values = part.values
+    for _ in range(2):
+        y = np.concatenate([values, np.zeros(extra)])
+        y = y - q @ (q.T @ y)
+        gain = across.T @ y
+        cost = float(y @ y) - gain**2 / size
+        best = int(np.argmin(cost))
+        residual = (y - across[:, best] * (gain[best] / size[best]))[: len(values)]
+        free = max(3, len(values) - q.shape[1] - 1)
+        sigma = float(np.sqrt(max((residual**2).sum() / free, (0.3 * part.sigma) ** 2)))
+        values = part.values - (residual - np.clip(residual, -2.5 * sigma, 2.5 * sigma))
+    return cost / (sigma**2 * _slow_waves(residual)), residual
+
+
+def _slow_waves(residual: Array) -> float:
+    """By how much autocorrelation raises the variance of a mean (Newey & West 1987, Bartlett weights), 1 or more."""
+    spread, n = float(residual @ residual), len(residual)
+    if spread <= 0:
+        return 1.0
+    lags = min(12, n // 4)
+    r = [float(residual[k:] @ residual[:-k]) / spread for k in range(1, lags + 1)]
+    return max(1.0, 1.0 + 2.0 * sum((1 - k / (lags + 1)) * v for k, v in enumerate(r, 1)))
+
+
+def _independent_share(residuals: Array) -> float:
+    """How many independent series some series are worth, over their number: from the eigenvalues of their correlation."""
+    together = residuals[:, ~np.isnan(residuals).any(axis=0)]
+    if len(together) < 2 or together.shape[1] < 10:
+        return 1.0
+    eigen = np.linalg.eigvalsh(np.corrcoef(together))
+    return float(eigen.sum() ** 2 / (eigen**2).sum()) / len(together)

@@ -10,17 +10,24 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.drift.causes import Cause, Effect
+from analysis.drift.margins import MarginChange
 from analysis.drift.series import Series
 from analysis.drift.watch import Watched
 
 Key = tuple[str, str | None]
 
 NOTE, CHECK = "note", "check before the next batch"
+OPEN, GONE_BACK = "open", "gone back"
 
 
 @dataclass(frozen=True)
 class Call:
-    """One change of one oven. Dates are None where the logs carry none; run numbers always stand."""
+    """One change of one oven. Dates are None where the logs carry none; run numbers always stand.
+
+    `alarm_run`: the run at which it was first called, from what was known then; date, size and causes use every run
+    since. `state`: open, or gone back when the newest runs no longer show half of it. `beside`: events noted at about its
+    date. `size`, `rate_*` in `unit`.
+    """
 
     id: str
     oven: str
@@ -34,6 +41,7 @@ class Call:
     size: float
     size_interval: tuple[float, float]
     unit: str
+    size_text: str
     rate_per_100_runs: float | None
     rate_interval: tuple[float, float] | None
     n: int
@@ -46,7 +54,18 @@ class Call:
     method: str
     left_out: int
     effects: tuple[Effect, ...]
+    state: str = OPEN
+    beside: tuple[str, ...] = ()
+    margin: MarginChange | None = None
     closed_by: str | None = None  # the event that restarted the baseline after it
+
+    @property
+    def question(self) -> str | None:
+        """What to ask about a step that no event explains."""
+        if self.kind != "step" or self.beside:
+            return None
+        when = self.since[:10] if self.since else f"run {self.since_run}"
+        return f"Did anything change around {when}?"
 
     def to_json(self) -> dict[str, Any]:
         """The item of `drift --json`."""
@@ -73,6 +92,17 @@ class Call:
             "causes": [{"cause": c.cause, "fits": list(c.fits), "against": list(c.against)} for c in self.causes],
             "check_first": self.check_first,
             "called_at_run": self.alarm_run,
+            "state": self.state,
+            "events_beside": list(self.beside),
+            "question": self.question,
+            "margin": None
+            if self.margin is None
+            else {
+                "limit": self.margin.label,
+                "before": self.margin.before,
+                "after": self.margin.after,
+                "unit": self.margin.unit,
+            },
             "closed_by": self.closed_by,
         }
 
@@ -88,7 +118,10 @@ class Epoch:
 
 @dataclass(frozen=True)
 class OvenDrift:
-    """Everything the pages draw. `runs`: comparable_runs with left_out; `reason`: why nothing can be said, or None."""
+    """Everything the pages draw. `runs`: comparable_runs with left_out; `reason`: why nothing can be said, or None.
+
+    `watched`: the series chosen; `notes`: what was assumed, in words; `budget_per_100_runs` false calls asked for.
+    """
 
     oven: str
     calls: tuple[Call, ...]
@@ -96,3 +129,6 @@ class OvenDrift:
     runs: pd.DataFrame
     series: dict[Key, Series] = field(repr=False)
     reason: str | None = None
+    watched: tuple[Key, ...] = ()
+    notes: tuple[str, ...] = ()
+    budget_per_100_runs: float = 0.0

@@ -33,6 +33,7 @@ class SeriesKind:
     level: float
     least: float
     per_channel: bool = False
+    turned: bool = False  # turning the board moves it
 
 
 KINDS = (
@@ -40,9 +41,12 @@ KINDS = (
     SeriesKind("full_power_ramp_low_c_per_s", "full-power ramp, low", "°C/s", True, 1.0, 0.02),
     SeriesKind("hold_duty", "hold duty", "1", True, 1.0, 0.02),
     SeriesKind("cooling_time_constant_s", "cooling time constant", "s", True, 1.0, 0.03),
-    SeriesKind("channel_difference_at_peak", "difference from the other channels at peak", "K", False, 20.0, 0.7, True),
+    SeriesKind("channel_difference_at_peak", "difference from the other channels at peak", "K", False, 20.0, 0.7, True, True),
     SeriesKind("channel_difference_cold", "difference from the other channels when cold", "K", False, 5.0, 0.5, True),
-    SeriesKind("coldest_peak_c", "coldest channel's peak", "°C", False, 20.0, 1.0),
+    SeriesKind(
+        "channel_difference_cooling", "difference from the other channels while cooling", "K", False, 20.0, 0.7, True, True
+    ),
+    SeriesKind("coldest_peak_c", "coldest channel's peak", "°C", False, 20.0, 1.0, turned=True),
     SeriesKind("setpoint_lag_s", "lag behind the set point", "s", False, 10.0, 1.0),
     SeriesKind("saturation_fraction", "time at full power", "1", False, 0.5, 0.03),
     SeriesKind("time_to_peak_s", "time to peak", "s", True, 1.0, 0.02),
@@ -74,6 +78,7 @@ METRICS_NEEDED = (
     "time_to_peak_s",
     "overshoot_c",
     "cold_start_minus_room_c",
+    "difference_cooling_c",
 )
 
 
@@ -109,6 +114,10 @@ def build_series(order: Sequence[int], metrics: pd.DataFrame) -> dict[tuple[str,
         kind = BY_NAME[name]
         for channel, values in _differences(table).items():
             out[(name, channel)] = Series(kind, channel, values)
+    cooling = _by_channel(usable, "difference_cooling_c", index)
+    for channel in cooling.columns:
+        kind = BY_NAME["channel_difference_cooling"]
+        out[(kind.name, str(channel))] = Series(kind, str(channel), cooling[channel].to_numpy(dtype=float, copy=True))
     return out
 
 

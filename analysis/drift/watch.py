@@ -4,36 +4,53 @@ The statistic of a run is its distance from the baseline in scatters, turned fro
 probability (self-starting statistics after Quesenberry 1993), then held within +-3.5 so that one wild run cannot call a
 drift. Two charts read it:
 
-* CUSUM with allowance 0.5 scatters plus the baseline's own bias for that run: slow drift and lasting shifts;
+* CUSUM with allowance 0.5 scatters plus the baseline's own doubt for the runs of late: slow drift and lasting shifts;
 * individuals, two of three runs beyond the width on one side: large steps, also while the baseline is still learning.
 
 Both limits come from one budget of false calls, split over the series watched. Autocorrelation in the baseline shortens
-run lengths, so the limits grow with it.
+run lengths, so the limits grow with it. Nothing here looks ahead: what is charted for a run depends on that run and
+earlier ones only, so that a call is made when a person watching would have had it.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.drift import charts, run_length
-from analysis.drift.baseline import FIRM_AT, GROUP_RUNS, LEARNING_BELOW, Baseline, fit_baseline, predict
+from analysis.drift.baseline import (
+    FEWEST,
+    FIRM_AT,
+    GROUP_RUNS,
+    LEARNING_BELOW,
+    Baseline,
+    Places,
+    Setting,
+    fit_baseline,
+    neighbours,
+    predict,
+)
 
 Array = NDArray[np.floating[Any]]
 
 ALLOWANCE = 0.5  # scatters: tuned to a shift of one scatter, the smallest worth a trip to the oven
 HELD_WITHIN = 3.5  # scatters
-FEWEST = 8  # runs before anything is judged
 CUSUM_SHARE = 0.7  # of a series' budget; the rest goes to the individuals
+EWMA_WEIGHT = 0.1  # of the newest run in the line that is drawn; the calls are CUSUM's
+MIX_WEIGHT = 0.1  # of the newest run in "the mix of late", over which the baseline's doubt is averaged
+DOUBT_WIDTH = 1.64  # standard errors of the baseline's own error that are allowed for: its one-sided 95 % point
+REFIT_SHARE = 1.12  # a learning baseline is fitted anew when it has grown by this
+REFIT_RUNS = 20  # and a frozen one every so many runs, for the covariate effects only
 
 
 @dataclass(frozen=True)
 class Alarm:
-    """The first signal of a chart. `index` and `since` are positions in the series; `side` +1 or -1."""
+    """A signal of a chart. `index` and `since` are positions in the series; `side` +1 or -1."""
 
     chart: str  # "cusum" | "individuals"
     index: int
@@ -43,23 +60,36 @@ class Alarm:
 
 @dataclass(frozen=True)
 class Watched:
-    """A series with its baseline and its charts; arrays as long as the series, NaN where not judged."""
+    """A series with its baseline and its charts; arrays as long as the series, NaN where not judged.
+
+    `expected`, `sigma` in the unit of `values`; `z`, `cusum_*`, `ewma` and all limits in scatters. `baseline` is the
+    last fit, `autocorrelation` that of the baseline's residuals (0 when it is not told from none).
+    """
 
     values: Array
     expected: Array
     sigma: Array
     bias: Array
     z: Array
+    ewma: Array
     cusum_high: Array
     cusum_low: Array
-    cusum_limit: float
-    individuals_width: float
+    cusum_limit: Array
+    individuals_width: Array
+    doubt: Array
     baseline: Baseline | None
     autocorrelation: float | None
-    alarm: Alarm | None
     reason: str | None  # why nothing was judged
 
+    def alarms(self, quiet_until: int = 0) -> Iterator[Alarm]:
+        """Every run at which a chart signals, in order. A sum above its limit signals at every run while it lasts.
 
+        Before `quiet_until` nothing signals and the sums start anew there.
+        """
+        yield from _alarms(self, quiet_until)
+
+
+@lru_cache(maxsize=256)
 def series_limits(budget_per_100_runs: float, series: int) -> tuple[float, float]:
     """CUSUM limit and two-of-three width [scatters] for one of `series` series sharing the oven's budget.
 
@@ -74,122 +104,156 @@ def series_limits(budget_per_100_runs: float, series: int) -> tuple[float, float
 
 
 def watch_series(
-    values: Array,
-    groups: pd.Series,
-    ambient: Array,
-    start: Array,
-    budget_per_100_runs: float,
-    series: int,
-    level: float = 1.0,
-    quiet_until: int = 0,
+    values: Array, setting: Setting, budget_per_100_runs: float, series: int, level: float = 1.0
 ) -> Watched:
     """Chart one series over one epoch, in run order. NaN values are runs that cannot speak for this series.
 
-    `level`: the size of the quantity in the unit of `values`; 1 for logarithms. Before position `quiet_until` no alarm
-    is given and the sums start anew there: an earlier alarm was looked into and did not hold.
+    `level`: the size of the quantity in the unit of `values`; 1 for logarithms.
     """
     n = len(values)
     blank = np.full(n, np.nan)
     limit, width = series_limits(budget_per_100_runs, series)
+    limits, widths = np.full(n, limit), np.full(n, width)
     present = np.flatnonzero(~np.isnan(values))
+
+    def nothing(why: str) -> Watched:
+        return Watched(values, *[blank] * 7, limits, widths, blank, None, None, why)
+
     if len(present) < FEWEST:
-        return Watched(values, blank, blank, blank, blank, blank, blank, limit, width, None, None, None,
-                       f"{len(present)} comparable runs with this value, {FEWEST} needed")  # fmt: skip
-    expected, sigma, bias, z = blank.copy(), blank.copy(), blank.copy(), blank.copy()
+        return nothing(f"{len(present)} comparable runs with this value, {FEWEST} needed")
+    expected, sigma, bias, doubt, degrees = (blank.copy() for _ in range(5))
     baseline: Baseline | None = None
-    fitted_for = -1
-    for i in present[FEWEST:]:
-        use = _baseline_positions(present, groups, int(i))
-        if len(use) != fitted_for or i % 10 == 0:
-            try:
-                baseline = fit_baseline(values, groups, ambient, start, use, int(i), level)
-            except ValueError:
-                continue
-            fitted_for = len(use)
-        if baseline is None:
+    r1 = 0.0
+    mix = np.zeros(len(setting.names) + setting.covariates.shape[1])
+    pairs = neighbours(values, setting)
+    for use, rows in _fits(present, setting):
+        try:
+            baseline = fit_baseline(values, setting, use, int(rows[0]), level, pairs)
+        except ValueError:
             continue
-        here = slice(int(i), int(i) + 1)
-        e, s, b = predict(baseline, groups.iloc[here], ambient[here], start[here])
-        expected[i], sigma[i], bias[i] = e[0], s[0], b[0]
-        if not np.isnan(e[0]):
-            z[i] = standardise((values[i] - e[0]) / (s[0] * np.sqrt(1 + b[0] ** 2)), baseline.degrees_of_freedom)
+        here = setting.at(rows)
+        expected[rows], sigma[rows], bias[rows] = predict(baseline, here)
+        degrees[rows] = baseline.degrees_of_freedom
+        doubt[rows], mix = _doubt_of_the_mix(baseline, here, mix)
+        r1 = _baseline_autocorrelation(values, baseline, setting)
+        stretch = np.sqrt((1 + r1) / (1 - min(0.6, r1)))
+        limits[rows[0] :], widths[rows[0] :] = limit * stretch, width * np.sqrt(stretch)
     if baseline is None:
-        return Watched(values, blank, blank, blank, blank, blank, blank, limit, width, None, None, None,
-                       "the runs are spread over too many comparison groups to learn any of them")  # fmt: skip
-    r1 = _baseline_autocorrelation(values, baseline, groups, ambient, start)
-    stretch = np.sqrt((1 + max(0.0, r1)) / (1 - min(0.6, max(0.0, r1))))
-    limit, width = limit * stretch, width * np.sqrt(stretch)
+        return nothing("the runs are spread over too many comparison groups to learn any of them")
+    with np.errstate(invalid="ignore"):
+        z = standardise((values - expected) / (sigma * np.sqrt(1 + bias**2)), degrees)
     held = np.clip(z, -HELD_WITHIN, HELD_WITHIN)
-    begin = max(quiet_until, int(present[min(LEARNING_BELOW, len(present) - 1)]))
-    high, low, alarm = _charts(held, np.nan_to_num(bias), limit, width, begin, quiet_until)
-    return Watched(values, expected, sigma, bias, z, high, low, float(limit), float(width), baseline, r1, alarm, None)
+    begin = int(present[min(LEARNING_BELOW, len(present) - 1)])
+    high, low, _, _ = _sums(held, np.nan_to_num(doubt), begin)
+    smooth = charts.ewma(held, EWMA_WEIGHT, 0.0)
+    smooth[np.isnan(z)] = np.nan
+    return Watched(
+        values, expected, sigma, bias, z, smooth, high, low, limits, widths, np.nan_to_num(doubt), baseline, r1, None
+    )
 
 
-def standardise(t: float, degrees: float) -> float:
-    """A Student-t distance as the normal distance of the same probability; far tails stay finite."""
+def standardise(t: Array, degrees: Array) -> Array:
+    """Student-t distances as the normal distances of the same probability; far tails stay finite."""
     from scipy.special import ndtri, stdtr
 
-    tail = max(float(stdtr(degrees, -abs(t))), 1e-15)
-    return float(np.copysign(-ndtri(tail), t))
+    tail = np.maximum(stdtr(degrees, -np.abs(t)), 1e-15)
+    return np.where(np.isnan(t), np.nan, np.copysign(-ndtri(tail), t))
 
 
-def _baseline_positions(present: NDArray[np.int64], groups: pd.Series, before: int) -> NDArray[np.int64]:
-    """The frozen set: the first FIRM_AT runs, and the first runs of each group that appears later."""
-    past = present[present < before]
-    first = past[:FIRM_AT]
-    if len(past) <= FIRM_AT:
-        return first
-    labels = [str(g) for g in groups]
-    extra: list[int] = []
-    seen: dict[str, int] = {}
-    for i in first:
-        seen[labels[i]] = seen.get(labels[i], 0) + 1
-    for i in past[FIRM_AT:]:
-        if seen.get(labels[i], 0) < GROUP_RUNS:
-            seen[labels[i]] = seen.get(labels[i], 0) + 1
-            extra.append(int(i))
-    return np.concatenate([first, np.array(extra, dtype=np.int64)])
+def _fits(present: Places, setting: Setting) -> Iterator[tuple[Places, Places]]:
+    """(runs to fit, runs to predict with it) from the ninth run on: each run is judged by runs before it only.
+
+    The frozen set: the first FIRM_AT runs, and the first runs of each group that appears later.
+    """
+    codes = setting.codes[present]
+    rank = np.zeros(len(present), dtype=np.int64)  # how many runs of the same group came before
+    seen = np.zeros(len(setting.names), dtype=np.int64)
+    for i, code in enumerate(codes):
+        rank[i] = seen[code]
+        seen[code] += 1
+    inside = (np.arange(len(present)) < FIRM_AT) | (rank < GROUP_RUNS)
+    fitted, due = 0, FEWEST
+    start = FEWEST
+    for i in range(FEWEST, len(present) + 1):
+        grown = int(inside[:i].sum())
+        learning = i <= FIRM_AT
+        extra = i > FIRM_AT and grown > fitted
+        if i == len(present) or (learning and i >= due) or extra or i - start >= REFIT_RUNS:
+            if i > start:
+                yield present[:start][inside[:start]], present[start:i]
+            start, fitted = i, grown
+            due = max(i + 1, int(np.ceil(i * REFIT_SHARE)))
 
 
-def _baseline_autocorrelation(
-    values: Array, baseline: Baseline, groups: pd.Series, ambient: Array, start: Array
-) -> float:
-    at = baseline.positions
-    e, s, _ = predict(baseline, groups.iloc[at], ambient[at], start[at])
-    residual = np.clip((values[at] - e) / s, -3, 3)
+def _doubt_of_the_mix(baseline: Baseline, setting: Setting, mix: Array) -> tuple[Array, Array]:
+    """What the baseline may be off [scatters], averaged over the mix of runs of late, run by run.
+
+    Errors of the levels of different groups partly cancel in a sum over a mixed diet of runs; an error that stays, as on
+    one board for weeks or in an unknown cold room, does not. `mix` is the moving average of the model's rows, kept
+    over all groups of the setting so that it outlives a refit.
+    """
+    rows, all_groups = baseline.rows(setting), len(baseline.column)
+    out = np.empty(len(rows))
+    known = np.flatnonzero(baseline.column >= 0)
+    order = known[np.argsort(baseline.column[known])]
+    for i, code in enumerate(setting.codes):
+        mix = (1 - MIX_WEIGHT) * mix
+        mix[code] += MIX_WEIGHT
+        mix[all_groups:] += MIX_WEIGHT * setting.covariates[i]
+        share = np.concatenate([mix[order], mix[all_groups:]])
+        total = float(mix[order].sum())
+        share = share / total if total > 0 else rows[i]
+        out[i] = DOUBT_WIDTH * np.sqrt(share @ baseline.covariance @ share)
+    return out, mix
+
+
+def _baseline_autocorrelation(values: Array, baseline: Baseline, setting: Setting) -> float:
+    at = baseline.positions[:FIRM_AT]
+    expected, sigma, _ = predict(baseline, setting.at(at))
+    residual = np.clip((values[at] - expected) / sigma, -3, 3)
     if len(residual) < 12 or float(residual.std()) == 0:
         return 0.0
     r1 = charts.autocorrelation(residual) + 1 / len(residual)  # small-sample bias of r1 is -1/n
     return r1 if r1 > 1.64 / np.sqrt(len(residual)) else 0.0
 
 
-def _charts(
-    z: Array, bias: Array, limit: float, width: float, cusum_from: int, quiet_until: int
-) -> tuple[Array, Array, Alarm | None]:
+def _sums(z: Array, doubt: Array, begin: int) -> tuple[Array, Array, Places, Places]:
+    """Both one-sided sums from `begin` on, and where each run up to now began."""
     n = len(z)
     high, low = np.full(n, np.nan), np.full(n, np.nan)
+    high_since, low_since = np.zeros(n, dtype=np.int64), np.zeros(n, dtype=np.int64)
     up = down = 0.0
-    up_from = down_from = 0
+    up_from = down_from = begin
+    for i in np.flatnonzero(~np.isnan(z[begin:])) + begin:
+        allowance = ALLOWANCE + doubt[i]
+        if up <= 0:
+            up_from = i
+        if down <= 0:
+            down_from = i
+        up = max(0.0, up + z[i] - allowance)
+        down = max(0.0, down - z[i] - allowance)
+        high[i], low[i], high_since[i], low_since[i] = up, down, up_from, down_from
+    return high, low, high_since, low_since
+
+
+def _alarms(w: Watched, quiet_until: int) -> Iterator[Alarm]:
+    if w.baseline is None:
+        return
+    present = np.flatnonzero(~np.isnan(w.values))
+    held = np.clip(w.z, -HELD_WITHIN, HELD_WITHIN)
+    begin = max(quiet_until, int(present[min(LEARNING_BELOW, len(present) - 1)]))
+    high, low, high_since, low_since = _sums(held, w.doubt, begin)
     beyond: list[tuple[int, int]] = []
-    alarm: Alarm | None = None
-    for i in range(n):
-        if np.isnan(z[i]):
+    for i in np.flatnonzero(~np.isnan(w.z)):
+        if i < quiet_until:
             continue
-        side = int(np.sign(z[i])) if abs(z[i]) > min(width, HELD_WITHIN - 1e-9) else 0
-        if i >= quiet_until:
-            beyond = [*beyond[-2:], (i, side)]
-        if i >= cusum_from:
-            allowance = ALLOWANCE + bias[i]
-            if up <= 0:
-                up_from = i
-            if down <= 0:
-                down_from = i
-            up = max(0.0, up + z[i] - allowance)
-            down = max(0.0, down - z[i] - allowance)
-            high[i], low[i] = up, down
-            if alarm is None and max(up, down) > limit:
-                alarm = Alarm("cusum", i, up_from if up > down else down_from, 1 if up > down else -1)
+        width = min(w.individuals_width[i], HELD_WITHIN - 1e-9)
+        side = int(np.sign(held[i])) if abs(held[i]) > width else 0
+        beyond = [*beyond[-2:], (int(i), side)]
+        if max(high[i], low[i]) > w.cusum_limit[i]:  # NaN before `begin` compares false
+            up = bool(high[i] > low[i])
+            yield Alarm("cusum", int(i), int(high_since[i] if up else low_since[i]), 1 if up else -1)
+            continue
         hits = [place for place, s in beyond if s == side and side != 0]
-        if alarm is None and len(hits) >= 2 and side != 0:
-            alarm = Alarm("individuals", i, hits[0], side)
-    return high, low, alarm
+        if len(hits) >= 2:
+            yield Alarm("individuals", int(i), hits[0], side)
