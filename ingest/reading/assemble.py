@@ -15,7 +15,7 @@ from ingest.reading.columns import plan_columns
 from ingest.reading.decode import Decoded
 from ingest.reading.dialect import find_dialect, unframed
 from ingest.reading.find_clock import Found, find_clock
-from ingest.reading.layout import fingerprint, plain, remembered_answers
+from ingest.reading.layout import Answers, fingerprint, plain, remembered_answers
 from ingest.reading.long_layout import to_wide
 from ingest.reading.physics import HEATED_C, plausible_rise, rise_count
 from ingest.reading.plans import Planned
@@ -74,7 +74,7 @@ def read_text(
         if usual > SLOWEST_S and float((steps > 0).mean()) > 0.5:
             return refuse(f"not an oven run: its samples lie {usual:.0f} s apart")
     mark = fingerprint(table, _clock_form(found))
-    answers = {**remembered_answers(mark, layouts), **given}
+    answers = Answers(remembered_answers(mark, layouts), given)
     planned = plan_columns(table, found.used, pre.temperature_unit, answers)
     if planned.refusal is not None:
         return refuse(planned.refusal)
@@ -106,7 +106,7 @@ def read_text(
         return replace(held, questions=tuple(still), notices=tuple(said))
     for a, b in split.runs:
         rise = rise_count(line.seconds[a:b], raw_curve[line.rows[a:b]])
-        if np.isfinite(rise) and plausible_rise(rise) == 0.0 and "time_unit" not in answers:
+        if np.isfinite(rise) and plausible_rise(rise) == 0.0 and "time_unit" not in answers.given:
             text = f"Heating to the peak would take {rise:.0f} s, which is no oven run. In which unit is the clock?"
             return replace(
                 held, questions=(Question("time_unit", text, ("s", "ms", "min", "sample number")),), notices=tuple(said)

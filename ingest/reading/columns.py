@@ -18,6 +18,7 @@ import numpy as np
 from ingest.reading import physics
 from ingest.reading.derived_columns import judge_lone_smoothed, mark_averages, merge_units, settle_duty
 from ingest.reading.faults import strip_for_ranking
+from ingest.reading.layout import Answers
 from ingest.reading.plans import (
     SENSOR_WORDS,
     TEMPERATURE_KINDS,
@@ -40,7 +41,7 @@ from ingest.reading.words import NameSays, name_says, words_of
 from ingest.recording import Notice, Question
 
 
-def plan_columns(table: Table, clock_columns: set[int], stated_unit: str | None, answers: Mapping[str, str]) -> Planned:
+def plan_columns(table: Table, clock_columns: set[int], stated_unit: str | None, answers: Answers) -> Planned:
     """Roles and units of all columns that are not the clock."""
     planned = Planned([])
     for index, column in enumerate(table.columns):

@@ -41,6 +41,15 @@ def remembered_answers(fingerprint_: str, layouts: Sequence[LayoutFound]) -> dic
     return {}
 
 
+class Answers(dict[str, str]):
+    """Answers by question id. `given`: ids answered for this very log; the rest is remembered from the layout and holds
+    only while the values allow it."""
+
+    def __init__(self, remembered: Mapping[str, str], given: Mapping[str, str]):
+        super().__init__({**remembered, **given})
+        self.given = frozenset(given)
+
+
 def plain(value: Any) -> Any:
     """Values that can be stored as JSON."""
     if isinstance(value, dict):

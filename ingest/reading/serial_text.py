@@ -19,11 +19,11 @@ from ingest.reading.table import Column, Table, numeric_column
 from ingest.recording import Notice
 
 _UNIT = r"(?:\s?(?:°\s?[CFK]|º[CFK]|deg ?[CF]|[CFK]\b|%|ms\b|s\b|mV\b|V\b|W\b))?"
-_CLOCK = r"\d+(?::\d+)+(?:[.,]\d+)?"
-_VALUE = rf"\"[^\"]*\"|[-+]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][-+]?\d+)?{_UNIT}|{_CLOCK}|[^\s,;|{{}}\[\]=:]+"
+_CLOCK = r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?(?:Z|[+-]\d\d:?\d\d)?)?|\d+(?::\d+)+(?:[.,]\d+)?"
+_VALUE = rf"{_CLOCK}|\"[^\"]*\"|[-+]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][-+]?\d+)?{_UNIT}|[^\s,;|{{}}\[\]=:]+"
 _NAME = r"\"?([^\W\d_][\w.°%#/\-\[\]()]*(?: [\w.°%#/\-()]+){0,2}?)\"?"
 _EQUALS = re.compile(rf"{_NAME}\s*=\s*({_VALUE})")
-_COLON = re.compile(rf"{_NAME}\s*:\s*({_CLOCK}|{_VALUE})")
+_COLON = re.compile(rf"{_NAME}\s*:\s*({_VALUE})")
 _STAMP = (
     r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:[.,]\d+)?(?:Z|[+-]\d\d:?\d\d)?"
     r"|\d{1,2}[./]\d{1,2}[./]\d{2,4} \d\d?:\d\d:\d\d(?:[.,]\d+)?|\d{1,2}:\d\d:\d\d(?:[.,]\d+)?|\d+(?:[.,]\d+)?"

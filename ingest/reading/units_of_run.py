@@ -6,21 +6,24 @@ unit is believed unless it makes the run impossible. A channel that does not fit
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
 from ingest.reading import physics
 from ingest.reading.faults import strip_for_ranking
+from ingest.reading.layout import Answers
 from ingest.reading.plans import SENSOR_WORDS, Plan, Planned, is_whole
 from ingest.reading.units import CELSIUS, FAHRENHEIT, KELVIN, Unit, unit_of
 from ingest.reading.words import words_of
 from ingest.recording import Notice, Question
 
 
-def settle_units(planned: Planned, stated: str | None, answers: Mapping[str, str]) -> None:
+def settle_units(planned: Planned, stated: str | None, answers: Answers) -> None:
     heated = [p for p in planned.plans if p.role == "temperature" and p.column.numbers is not None]
     answered = unit_of(answers["unit"]) if answers.get("unit") else None
+    if answered is not None and "unit" not in answers.given:
+        cold, peak, whole, _name = core_of(heated)
+        if not _is_believable(physics.plausible_as(answered, cold, peak), physics.rank_units(cold, peak, whole)[0][0]):
+            answered = None  # remembered, but the controller seems to write another unit now
     for plan in heated:
         own = unit_of(answers.get(f"unit:{plan.column.name}", "")) if answers.get(f"unit:{plan.column.name}") else None
         if own is not None and own.kind == "temperature":

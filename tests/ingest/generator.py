@@ -39,15 +39,15 @@ def curve(t: np.ndarray, peak: float = 243.0, room: float = 24.0) -> np.ndarray:
 
 def recording(
     seed: int, interval: float = 0.5, channels: int = 3, peak: float = 243.0
-) -> tuple[np.ndarray, dict[str, np.ndarray], np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, list[np.ndarray], np.ndarray, np.ndarray]:
     """Times [s], temperatures [°C] by place, set point [°C], duty [fraction]."""
     rng = np.random.default_rng(seed)
     t = np.round(np.arange(0, 400, interval), 6)
-    places = {}
+    places: list[np.ndarray] = []
     for k in range(channels):
         shape = curve(t - 1.5 * k, peak - 3.1 * k, 24.0 + 0.3 * k)
         wander = np.convolve(rng.normal(0, 0.5, len(t) + 8), np.ones(9) / 9, "valid")
-        places[k] = shape + wander + rng.normal(0, 0.12, len(t))
+        places.append(shape + wander + rng.normal(0, 0.12, len(t)))
     setpoint = np.round(np.interp(t, [0, 90, 180, 240, 255, 256, 400], [25, 150, 180, 245, 245, 25, 25]), 1)
     duty = np.clip(np.round(0.5 + 0.5 * np.sin(t / 9) + 0.2 * (t < 240) - 0.9 * (t > 256), 2), 0, 1)
     duty[20:24] = 1.0

@@ -1,4 +1,6 @@
-"""Roles and units of columns. Conversions by their exact definitions: t/°F = 1.8 t/°C + 32, T/K = t/°C + 273.15 (BIPM, SI brochure).
+"""Roles and units of columns.
+
+Conversions by their exact definitions: t/°F = 1.8 t/°C + 32, T/K = t/°C + 273.15 (BIPM, SI brochure).
 
 Names of columns: everyday and trade words of each language, from memory.
 """
@@ -108,8 +110,13 @@ def test_roles_by_name(language: str) -> None:
     run = one_run(data)
     roles = [(c.role, c.judged) for c in run.channels]
     assert roles == [
-        ("temperature", True), ("temperature", True), ("setpoint", False), ("duty", True), ("reference_junction", False), ("temperature", False),
-    ]  # fmt: skip
+        ("temperature", True),
+        ("temperature", True),
+        ("setpoint", False),
+        ("duty", True),
+        ("reference_junction", False),
+        ("temperature", False),
+    ]
     same(run, T1, C, 0.0051)
 
 

@@ -18,10 +18,34 @@ GONE = C[1].copy()
 GONE[AT] = np.nan
 
 MARKERS = {
-    "OPEN": "open", "TC OPEN": "open", "N/C": "open", "SHORT_GND": "short", "OL": "out_of_range", "inf": "out_of_range", "-inf": "out_of_range", "ERR": "fault", "Err 3": "fault",
-    "NaN": "fault", "---": "fault", "#N/A": "fault", "null": "fault", "-999": "out_of_range", "-999.0": "out_of_range", "9999": "open", "1023.75": "open", "1372.0": "open",
-    "32767": "open", "-32768": "out_of_range", "65535": "open", "3276.7": "open", "0": "fault", "0.0": "fault", "-1": "fault", "85.00": "fault", "-127.00": "out_of_range",
-}  # fmt: skip
+    "OPEN": "open",
+    "TC OPEN": "open",
+    "N/C": "open",
+    "SHORT_GND": "short",
+    "OL": "out_of_range",
+    "inf": "out_of_range",
+    "-inf": "out_of_range",
+    "ERR": "fault",
+    "Err 3": "fault",
+    "NaN": "fault",
+    "---": "fault",
+    "#N/A": "fault",
+    "null": "fault",
+    "-999": "out_of_range",
+    "-999.0": "out_of_range",
+    "9999": "open",
+    "1023.75": "open",
+    "1372.0": "open",
+    "32767": "open",
+    "-32768": "out_of_range",
+    "65535": "open",
+    "3276.7": "open",
+    "0": "fault",
+    "0.0": "fault",
+    "-1": "fault",
+    "85.00": "fault",
+    "-127.00": "out_of_range",
+}
 
 
 @pytest.mark.parametrize("marker", MARKERS)
@@ -83,7 +107,7 @@ def test_a_channel_that_fails_for_most_of_the_run_is_kept() -> None:
 
 
 def test_markers_at_the_start() -> None:
-    cells = ["0.0"] + numbers(C[1])[1:]
+    cells = ["0.0", *numbers(C[1])[1:]]
     run = one_run(table("time_s,T1,T2", TIME, numbers(C[0]), cells))
     same(run, T1, [C[0], np.where(T1 < 1, np.nan, C[1])])
 

@@ -132,13 +132,34 @@ REFUSED = {
     "only a set point": table("time_s,Setpoint", TIME, numbers(np.round(A))),
     "every cell a marker": table("time_s,T1", TIME, ["OPEN"] * 600),
     "a room": table("time_s,T1 C", TIME, numbers(22 + 0.3 * np.sin(LONG / 50))),
-    "weather": table("Date,Temperature (°C),Humidity (%)", stamps(np.arange(48) * 1800.0), numbers(12 + 8 * np.sin(np.arange(48) / 8)), ["60"] * 48),
+    "weather": table(
+        "Date,Temperature (°C),Humidity (%)",
+        stamps(np.arange(48) * 1800.0),
+        numbers(12 + 8 * np.sin(np.arange(48) / 8)),
+        ["60"] * 48,
+    ),
     "weather in °F": table("Date,Temp", stamps(np.arange(48) * 1800.0), numbers(70 + 12 * np.sin(np.arange(48) / 8))),
-    "share prices": table("Date,Open,Close", stamps(np.arange(200) * 86400.0, "%Y-%m-%d"), *[numbers(150 + 50 * np.sin(np.arange(200) / k), 2) for k in (30, 31)]),
-    "a bank statement": table("Buchungstag;Empfänger;Betrag;Saldo", stamps(np.arange(60) * 86400.0, "%d.%m.%Y"), ["Laden"] * 60, numbers(np.arange(60) - 30.5, 2, ","), numbers(1500 - np.arange(60) * 3.7, 2, ","), delimiter=";"),
-    "sales": table("Month,Region,Units", [f"2024-{k % 12 + 1:02d}" for k in range(60)], ["North", "South"] * 30, numbers(100 + np.arange(60) * 7.0 % 90, 0)),
+    "share prices": table(
+        "Date,Open,Close",
+        stamps(np.arange(200) * 86400.0, "%Y-%m-%d"),
+        *[numbers(150 + 50 * np.sin(np.arange(200) / k), 2) for k in (30, 31)],
+    ),
+    "a bank statement": table(
+        "Buchungstag;Empfänger;Betrag;Saldo",
+        stamps(np.arange(60) * 86400.0, "%d.%m.%Y"),
+        ["Laden"] * 60,
+        numbers(np.arange(60) - 30.5, 2, ","),
+        numbers(1500 - np.arange(60) * 3.7, 2, ","),
+        delimiter=";",
+    ),
+    "sales": table(
+        "Month,Region,Units",
+        [f"2024-{k % 12 + 1:02d}" for k in range(60)],
+        ["North", "South"] * 30,
+        numbers(100 + np.arange(60) * 7.0 % 90, 0),
+    ),
     "a fitness log": table("time,heart_rate,cadence", TIME, numbers(120 + 40 * np.sin(LONG / 130), 0), ["80"] * 600),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", REFUSED)

@@ -128,32 +128,56 @@ def test_ends_of_lines_may_be_mixed() -> None:
 
 TEXTS = {
     "equals": "".join(f"t={x:.1f} T1={p:.1f} T2={q:.1f} PWM=50%\n" for x, p, q in TRIPLES),
-    "colons and boot text": "boot ok\n" + "".join(f"time: {x:.1f}, temp1: {p:.1f}C, temp2: {q:.1f}C, state: SOAK\n" for x, p, q in TRIPLES),
-    "counter in brackets": "".join(f"I ({int(x * 1000) + 2345}) reflow: T1={p:.1f} T2={q:.1f}\n" for x, p, q in TRIPLES),
-    "stamp of the capturing program": "".join(f"{s}.000 -> T1:{p:.1f},T2:{q:.1f}\n" for s, (_x, p, q) in zip(stamps(T1, "%H:%M:%S"), TRIPLES, strict=True)),
+    "colons and boot text": "boot ok\n"
+    + "".join(f"time: {x:.1f}, temp1: {p:.1f}C, temp2: {q:.1f}C, state: SOAK\n" for x, p, q in TRIPLES),
+    "counter in brackets": "".join(
+        f"I ({int(x * 1000) + 2345}) reflow: T1={p:.1f} T2={q:.1f}\n" for x, p, q in TRIPLES
+    ),
+    "stamp of the capturing program": "".join(
+        f"{s}.000 -> T1:{p:.1f},T2:{q:.1f}\n" for s, (_x, p, q) in zip(stamps(T1, "%H:%M:%S"), TRIPLES, strict=True)
+    ),
     "one pair a line": "".join(f"time={x:.1f}\ntemp1={p:.1f}\ntemp2={q:.1f}\n" for x, p, q in TRIPLES),
     "JSON lines": "".join(json.dumps({"t": x, "T": [round(p, 1), round(q, 1)]}) + "\n" for x, p, q in TRIPLES),
     "JSON array": json.dumps([{"time_s": x, "tc1": round(p, 1), "tc2": round(q, 1)} for x, p, q in TRIPLES]),
-    "JSON columns": json.dumps({"oven": "A", "time_s": T1.tolist(), "tc1": [round(p, 1) for p in C[0]], "tc2": [round(p, 1) for p in C[1]]}),
-    "a channel a row": "time_s,channel,value\n" + "".join(f"{x:.1f},TC1,{p:.1f}\n{x:.1f},TC2,{q:.1f}\n" for x, p, q in TRIPLES),
-    "a channel after the other": "time_s,channel,temp_C\n" + rows([TIME, ["TC1"] * 401, V1]) + rows([TIME, ["TC2"] * 401, V2]),
-    "drawn with bars": "| time_s | T1 | T2 |\n|---|---|---|\n" + "".join(f"| {x:.1f} | {p:.1f} | {q:.1f} |\n" for x, p, q in TRIPLES),
-    "fixed width": f"{'Time':>8}{'Left C':>10}{'Right C':>10}\n" + "".join(f"{x:8.1f}{p:10.1f}{q:10.1f}\n" for x, p, q in TRIPLES),
-    "quoted decimal comma": "Zeit,T1,T2\n" + "".join(f'"{x:.1f}","{p:.1f}","{q:.1f}"\n'.replace(".", ",") for x, p, q in TRIPLES),
-    "decimal comma between commas": "Zeit,T1,T2\n" + "".join(f"{x:.1f},{p:.1f},{q:.1f}\n".replace(".", ",") for x, p, q in TRIPLES),
-    "thousands with points": "Zeit [ms];T1;T2\n" + "".join(f"{int(x * 1000):,}".replace(",", ".") + f";{p:.1f};{q:.1f}\n".replace(".", ",") for x, p, q in TRIPLES),
-    "thousands with commas, quoted": "time_ms,T1,T2\n" + "".join(f'"{int(x * 1000):,}",{p:.1f},{q:.1f}\n' for x, p, q in TRIPLES),
-    "thousands with blanks": "time_ms;T1;T2\n" + "".join(f"{int(x * 1000):,}".replace(",", "\u202f") + f";{p:.1f};{q:.1f}\n" for x, p, q in TRIPLES),
+    "JSON columns": json.dumps(
+        {"oven": "A", "time_s": T1.tolist(), "tc1": [round(p, 1) for p in C[0]], "tc2": [round(p, 1) for p in C[1]]}
+    ),
+    "a channel a row": "time_s,channel,value\n"
+    + "".join(f"{x:.1f},TC1,{p:.1f}\n{x:.1f},TC2,{q:.1f}\n" for x, p, q in TRIPLES),
+    "a channel after the other": "time_s,channel,temp_C\n"
+    + rows([TIME, ["TC1"] * 401, V1])
+    + rows([TIME, ["TC2"] * 401, V2]),
+    "drawn with bars": "| time_s | T1 | T2 |\n|---|---|---|\n"
+    + "".join(f"| {x:.1f} | {p:.1f} | {q:.1f} |\n" for x, p, q in TRIPLES),
+    "fixed width": f"{'Time':>8}{'Left C':>10}{'Right C':>10}\n"
+    + "".join(f"{x:8.1f}{p:10.1f}{q:10.1f}\n" for x, p, q in TRIPLES),
+    "quoted decimal comma": "Zeit,T1,T2\n"
+    + "".join(f'"{x:.1f}","{p:.1f}","{q:.1f}"\n'.replace(".", ",") for x, p, q in TRIPLES),
+    "decimal comma between commas": "Zeit,T1,T2\n"
+    + "".join(f"{x:.1f},{p:.1f},{q:.1f}\n".replace(".", ",") for x, p, q in TRIPLES),
+    "thousands with points": "Zeit [ms];T1;T2\n"
+    + "".join(f"{int(x * 1000):,}".replace(",", ".") + f";{p:.1f};{q:.1f}\n".replace(".", ",") for x, p, q in TRIPLES),
+    "thousands with commas, quoted": "time_ms,T1,T2\n"
+    + "".join(f'"{int(x * 1000):,}",{p:.1f},{q:.1f}\n' for x, p, q in TRIPLES),
+    "thousands with blanks": "time_ms;T1;T2\n"
+    + "".join(f"{int(x * 1000):,}".replace(",", "\u202f") + f";{p:.1f};{q:.1f}\n" for x, p, q in TRIPLES),
     "line ends inside header cells": '"Time\n(s)","T1\n(°C)","T2\n(°C)"\n' + rows([TIME, V1, V2]),
-    "a remark behind a row": "t_s,T1,T2\n" + "".join(f"{x:.1f},{p:.1f},{q:.1f}" + ("  # door opened\n" if x == 300 else "\n") for x, p, q in TRIPLES),
-    "a note only where there is one": "t_s,T1,T2,note\n" + "".join(f"{x:.1f},{p:.1f},{q:.1f}" + (",door opened\n" if x == 300 else "\n") for x, p, q in TRIPLES),
-    "columns change places": "t_s,T1,T2\n" + rows([TIME[:200], V1[:200], V2[:200]]) + "t_s,T2,T1\n" + rows([TIME[200:], V2[200:], V1[200:]]),
+    "a remark behind a row": "t_s,T1,T2\n"
+    + "".join(f"{x:.1f},{p:.1f},{q:.1f}" + ("  # door opened\n" if x == 300 else "\n") for x, p, q in TRIPLES),
+    "a note only where there is one": "t_s,T1,T2,note\n"
+    + "".join(f"{x:.1f},{p:.1f},{q:.1f}" + (",door opened\n" if x == 300 else "\n") for x, p, q in TRIPLES),
+    "columns change places": "t_s,T1,T2\n"
+    + rows([TIME[:200], V1[:200], V2[:200]])
+    + "t_s,T2,T1\n"
+    + rows([TIME[200:], V2[200:], V1[200:]]),
     "the header comes late": rows([TIME[:50], V1[:50], V2[:50]]) + "t_s,T1,T2\n" + rows([TIME[50:], V1[50:], V2[50:]]),
-    "a row of labels in front": "LOG,time_s,T1,T2\n" + "".join(f"DATA,{x:.1f},{p:.1f},{q:.1f}\n" for x, p, q in TRIPLES),
-    "another table in front": "Step,Target,Duration\n1,150,90\n2,180,90\n3,245,30\n\ntime_s,T1,T2\n" + rows([TIME, V1, V2]),
+    "a row of labels in front": "LOG,time_s,T1,T2\n"
+    + "".join(f"DATA,{x:.1f},{p:.1f},{q:.1f}\n" for x, p, q in TRIPLES),
+    "another table in front": "Step,Target,Duration\n1,150,90\n2,180,90\n3,245,30\n\ntime_s,T1,T2\n"
+    + rows([TIME, V1, V2]),
     "terminal colours": "t_s,T1,T2\n" + "".join(f"\x1b[1m{x:.1f},{p:.1f},{q:.1f}\x1b[0m\n" for x, p, q in TRIPLES),
     "exponents and signs": "t_s,T1,T2\n" + "".join(f"{x:.3e},{p:+.4e},{q:+07.1f}\n" for x, p, q in TRIPLES),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", TEXTS)
