@@ -25,14 +25,14 @@ from pathlib import Path
 
 from ingest import spool
 from ingest.answering import answer_log, correct_layout
-from ingest.archive import Archive, ArchiveBusy, Connection, DuplicateLog
+from ingest.archive import Archive, ArchiveBusy, ArchiveError, Connection, DuplicateLog
 from ingest.archive.connection import zone_of
 from ingest.archive.growth import log_that_holds_it
 from ingest.import_result import ChannelResult, ImportOptions, ImportResult, RunResult
 from ingest.keeping import AfterStore, Existing, Incoming, existing_log, existing_logs, keep, known_result
 from ingest.known_names import Given, OptionsError, look_up
 from ingest.layout_memory import remembered
-from ingest.members import find_files, is_archive_file, members
+from ingest.members import MAX_ZIP_BYTES, find_files, is_archive_file, members
 from ingest.recording import LayoutFound, Notice, Reading
 from ingest.understanding import understand
 
@@ -66,8 +66,9 @@ def import_bytes(
     after_store: AfterStore | None = None,
     *,
     wait_s: float = 10.0,
+    max_unpacked: int = MAX_ZIP_BYTES,
 ) -> list[ImportResult]:
-    """Take in one log, or the logs of one zip. One result a log.
+    """Take in one log, or the logs of one zip (of which at most `max_unpacked` bytes are unpacked). One result a log.
 
     `after_store(con, run_id, recording)` runs inside the log's transaction; its `.verdict` goes into the result.
     Held by another program for longer than `wait_s` [s]: the log is put in the spool and the result says so.
@@ -82,7 +83,7 @@ def import_bytes(
     options = options or ImportOptions()
     if not options.dry_run:
         drain_spool(archive, after_store, wait_s=wait_s)
-    logs = [Incoming(m.name, m.name, m.data, options, m.problem) for m in members(data, name)]
+    logs = [Incoming(m.name, m.name, m.data, options, m.problem) for m in members(data, name, max_bytes=max_unpacked)]
     _one_start_for_one_log(options, len(logs))
     return _Taking(archive, after_store, wait_s, alone=len(logs) == 1).take(logs)
 
@@ -122,19 +123,20 @@ def _one_start_for_one_log(options: ImportOptions, logs: int) -> None:
 
 
 def drain_spool(archive: Archive, after_store: AfterStore | None = None, *, wait_s: float = 10.0) -> list[ImportResult]:
-    """Store what waits in the spool, oldest first. A log leaves the spool only when the archive has answered for it."""
+    """Store what waits in the spool, oldest first. A log leaves the spool only when the archive has answered for it.
+
+    Ends early, without an error, when the archive cannot be written: what is left waits on.
+    """
     results: list[ImportResult] = []
     for waiting in spool.waiting(archive.path):
+        data = waiting.data()
+        if data is None:  # stored by another process meanwhile, or damaged: spool.repair sees to that
+            continue
         taking = _Taking(archive, after_store, wait_s, alone=True, received_at=waiting.received_at, spooling=False)
         try:
-            result = taking.take([Incoming(waiting.name, waiting.name, waiting.data(), waiting.options)])[0]
-        except ArchiveBusy:
+            result = taking.take_spooled(waiting, data)
+        except ArchiveError:
             break
-        except OptionsError as error:
-            # What it named has gone since: the log still goes in, without the names, and says so.
-            bare = ImportOptions(source=waiting.options.source, answers=waiting.options.answers)
-            result = taking.take([Incoming(waiting.name, waiting.name, waiting.data(), bare)])[0]
-            result = replace(result, warnings=(*result.warnings, Notice("options_dropped", str(error))))
         spool.done(waiting)
         results.append(result)
     return results
@@ -212,6 +214,15 @@ class _Taking:
             if not self.spooling or any(log.options.dry_run for log in logs):
                 raise
             return [self._spool(log, sha256, busy) for log, sha256 in zip(logs, hashes, strict=True)]
+
+    def take_spooled(self, waiting: spool.Spooled, data: bytes) -> ImportResult:
+        try:
+            return self.take([Incoming(waiting.name, waiting.name, data, waiting.options)])[0]
+        except OptionsError as error:
+            # What it named has gone since: the log still goes in, without the names, and says so.
+            bare = ImportOptions(source=waiting.options.source, answers=waiting.options.answers)
+            result = self.take([Incoming(waiting.name, waiting.name, data, bare)])[0]
+            return replace(result, warnings=(*result.warnings, Notice("options_dropped", str(error))))
 
     def _looked_up(
         self, con: Connection, logs: Sequence[Incoming], hashes: Sequence[str]
@@ -291,6 +302,9 @@ class _Taking:
     def _spool(self, log: Incoming, sha256: str, busy: ArchiveBusy) -> ImportResult:
         if log.problem is not None:
             return ImportResult(log.file, sha256, "rejected", log.problem)
-        spool.put(self.archive.path, log.data, log.name, sha256, log.options)
+        try:
+            spool.put(self.archive.path, log.data, log.name, sha256, log.options)
+        except OSError as error:
+            raise ArchiveError(f"{busy}; nor can the log be kept beside it ({error.strerror or error})") from None
         reason = f"not stored yet: {busy}. The log is kept beside the archive and goes in with the next import"
         return ImportResult(log.file, sha256, "held", reason)

@@ -9,11 +9,16 @@ import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from zipfile import ZipFile, ZipInfo
 
 MEMBER_MARK = "!"
 MAX_MEMBERS = 5000  # a season of logs; more points at the wrong zip
 MAX_MEMBER_BYTES = 512 * 1024 * 1024  # a day of one-line-per-millisecond logging is well below
 MAX_ZIP_BYTES = 2 * 1024 * 1024 * 1024  # all members together, unpacked: keeps a crafted zip from filling memory
+_PIECE = 2**20
 _ARCHIVE_SUFFIXES = (".duckdb", ".duckdb.wal")
 _SPOOL_SUFFIX = ".spool"
 
@@ -27,15 +32,24 @@ class Member:
     problem: str | None = None
 
 
-def members(data: bytes, name: str) -> Iterator[Member]:
+def members(data: bytes, name: str, *, max_bytes: int = MAX_ZIP_BYTES) -> Iterator[Member]:
     """The logs in these bytes: themselves, or each file in a zip (a zip in a zip is opened once more).
 
-    Never raises on content: a broken, encrypted or oversized zip or member becomes a Member with its `problem`.
+    At most `max_bytes` are unpacked, of all files together. Never raises on content: a broken, encrypted or oversized zip
+    or member becomes a Member with its `problem`.
     """
-    yield from _members(data, name, depth=2)
+    yield from _members(data, name, 2, _Room(max_bytes, MAX_MEMBERS))
 
 
-def _members(data: bytes, name: str, depth: int) -> Iterator[Member]:
+@dataclass
+class _Room:
+    """How much may still be unpacked, of all zips in one file together."""
+
+    left: int
+    files: int
+
+
+def _members(data: bytes, name: str, depth: int, room: _Room) -> Iterator[Member]:
     if not data.startswith((b"PK\x03\x04", b"PK\x05\x06")) or depth == 0:
         yield Member(name, data)
         return
@@ -48,8 +62,9 @@ def _members(data: bytes, name: str, depth: int) -> Iterator[Member]:
             if not inside:
                 yield Member(name, data, "the zip holds no file")
                 return
-            if len(inside) > MAX_MEMBERS or sum(i.file_size for i in inside) > MAX_ZIP_BYTES:
-                yield Member(name, data, f"the zip holds {len(inside)} files of more than can be unpacked at once")
+            room.files -= len(inside)
+            if room.files < 0 or sum(i.file_size for i in inside) > room.left:
+                yield Member(name, data, f"the zip holds more than can be unpacked at once ({len(inside)} files)")
                 return
             for info in inside:
                 member_name = f"{name}{MEMBER_MARK}{info.filename}"
@@ -61,15 +76,25 @@ def _members(data: bytes, name: str, depth: int) -> Iterator[Member]:
                     problem = f"the file in the zip is larger than {MAX_MEMBER_BYTES // 1024**2} MB"
                 else:
                     try:
-                        unpacked = packed.read(info)
+                        unpacked = _unpacked(packed, info)
+                        room.left -= len(unpacked)
                     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError, RuntimeError) as e:
                         problem = f"the file in the zip cannot be unpacked ({e})"
                 if problem:
                     yield Member(member_name, problem=problem)
                 else:
-                    yield from _members(unpacked, member_name, depth - 1)
+                    yield from _members(unpacked, member_name, depth - 1, room)
     except (zipfile.BadZipFile, EOFError, ValueError, OSError) as e:
         yield Member(name, data, f"the zip is damaged ({e})")
+
+
+def _unpacked(packed: ZipFile, info: ZipInfo) -> bytes:
+    """In pieces: read whole, a member that holds more than it says would be unpacked whole before it is cut."""
+    out = bytearray()
+    with packed.open(info) as stream:
+        while piece := stream.read(_PIECE):
+            out += piece
+    return bytes(out)
 
 
 def _is_clutter(path: str) -> bool:
