@@ -135,6 +135,10 @@ REFERENCES: tuple[tuple[str, tuple[str, ...], str, tuple[str, ...]], ...] = (
     ("trial_run", ("trial_id",), "trial", ("trial_id",)),
     ("trial_run", ("run_id",), "run", ("run_id",)),
     ("access_token", ("oven_id",), "oven", ("oven_id",)),
+    ("drift_answer", ("oven_id",), "oven", ("oven_id",)),
+    ("drift_answer", ("event_id",), "event", ("event_id",)),
+    ("comparison_choice", ("run_id",), "run", ("run_id",)),
+    ("drift_setting", ("oven_id",), "oven", ("oven_id",)),
     ("evaluation", ("run_id",), "run", ("run_id",)),
     ("metric", ("run_id",), "evaluation", ("run_id",)),
     ("metric", ("run_id", "channel_no"), "channel", ("run_id", "channel_no")),
@@ -164,4 +168,7 @@ SEQUENCES: dict[str, tuple[str, str]] = {
     "trial_seq": ("trial", "trial_id"),
     "sheet_layout_seq": ("sheet_layout", "sheet_layout_id"),
     "access_token_seq": ("access_token", "token_id"),
+    "drift_answer_seq": ("drift_answer", "drift_answer_id"),
+    "comparison_choice_seq": ("comparison_choice", "comparison_choice_id"),
+    "drift_setting_seq": ("drift_setting", "drift_setting_id"),
 }

@@ -103,15 +103,18 @@ def _remove(con: Connection, run_id: int, log_id: int, who: str | None, why: str
     """Removes a run that the log no longer gives. Nothing a person said is removed: refused then."""
     inspected = con.execute("SELECT 1 FROM inspection WHERE run_id = ? LIMIT 1", [run_id]).fetchone()
     tried = con.execute("SELECT 1 FROM trial_run WHERE run_id = ? LIMIT 1", [run_id]).fetchone()
+    chosen = con.execute("SELECT 1 FROM comparison_choice WHERE run_id = ? LIMIT 1", [run_id]).fetchone()
     typed = con.execute(
         "SELECT string_agg(field, ', ') FROM run_origin WHERE run_id = ? AND origin = 'typed'", [run_id]
     ).fetchone()
-    if inspected or tried or (typed and typed[0]):
+    if inspected or tried or chosen or (typed and typed[0]):
         what = (
             "an inspection"
             if inspected
             else "a place in a trial"
             if tried
+            else "a choice about its comparison"
+            if chosen
             else f"typed values ({typed[0] if typed else ''})"
         )
         raise ArchiveError(
