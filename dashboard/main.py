@@ -20,8 +20,14 @@ st.navigation(
             _page("latest", "Latest", "latest", default=True),
             _page("add_logs", "Add logs", "add"),
             _page("held", "Held", "held"),
+            _page("inspect", "Inspect", "inspect"),
         ],
-        "Look back": [_page("runs", "Runs", "runs"), _page("run", "Run", "run"), _page("compare", "Compare", "compare")],
+        "Look back": [
+            _page("runs", "Runs", "runs"),
+            _page("run", "Run", "run"),
+            _page("compare", "Compare", "compare"),
+            _page("defects", "Defects", "defects"),
+        ],
         "Set up": [_page("reference_data", "Reference data", "reference"), _page("about", "About", "about")],
     }
 ).run()

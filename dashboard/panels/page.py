@@ -18,6 +18,8 @@ PAGE_FILES = {
     "runs": "pages/runs.py",
     "run": "pages/run.py",
     "compare": "pages/compare.py",
+    "inspect": "pages/inspect.py",
+    "defects": "pages/defects.py",
     "add": "pages/add_logs.py",
     "held": "pages/held.py",
     "reference": "pages/reference_data.py",

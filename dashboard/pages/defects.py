@@ -1,0 +1,62 @@
+"""Which defects, where, with what; how sure that is; and what to do next."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard import words
+from dashboard.panels import defects, defects_data, defects_more, defects_trials, page
+
+book = page.begin("Defects")
+found = defects_data.report(book)
+records = found.records
+if records.runs.empty:
+    st.markdown("Nobody has recorded an inspection yet. Not inspected is not the same as clean.")
+    page.link("inspect", "Record an inspection")
+    defects.show_advice(found)
+    st.stop()
+
+st.markdown(
+    f"{words.counted(len(records.runs), 'run')} inspected, {int(records.runs['clean'].sum())} of them clean; "
+    f"{words.counted(records.not_inspected, 'product run')} not inspected and in no number here."
+)
+if not found.lines:
+    st.markdown("No inspection has found a defect.")
+    defects.show_advice(found)
+    page.link("inspect", "Record an inspection")
+    st.stop()
+
+st.subheader("Which defects", anchor=False)
+defects.show_lines(found.lines)
+names = [line.defect for line in found.lines]
+asked = st.query_params.get("defect")
+chosen = st.pills("Defect", names, default=asked if asked in names else names[0], key="defect-chosen") or names[0]
+st.query_params["defect"] = chosen
+line = next(one for one in found.lines if one.defect == chosen)
+title = page.plain(chosen[:1].upper() + chosen[1:])
+
+st.subheader(f"{title}: where", anchor=False)
+defects.show_where(found, line)
+st.subheader(f"{title}: with what", anchor=False)
+defects.show_evidence(book, found, chosen)
+if any(knot.defect == chosen for knot in found.entangled):
+    st.subheader("What moves together", anchor=False)
+    defects.show_entangled(found, chosen)
+st.subheader("Several factors at once", anchor=False)
+defects_more.show_several(book, chosen)
+
+st.subheader("Next step", anchor=False)
+first = next((link for link in found.links if link.defect == chosen), None)
+st.markdown(
+    page.plain(first.next_step if first else "Go on recording; every inspected run counts, the clean ones too.")
+)
+defects_trials.show_trials(book, found)
+st.subheader("Asked beforehand", anchor=False)
+defects_trials.show_questions(book, found)
+
+st.subheader("Over time", anchor=False)
+defects_more.show_time(book, chosen)
+st.subheader("Yield", anchor=False)
+defects_more.show_yield(book, records.not_inspected)
+defects.show_advice(found)
+page.ask_who()
