@@ -256,7 +256,10 @@ def _scatter(values: FloatArray) -> tuple[float, int]:
     finite = values[np.isfinite(values)]
     if len(finite) == 0:
         return np.nan, 0
-    return float(1.4826 * np.median(np.abs(finite - np.median(finite)))), len(finite)
+    # Counts and shares repeat values; there the quartiles see a scatter that the median deviation does not.
+    deviation = 1.4826 * float(np.median(np.abs(finite - np.median(finite))))
+    quartiles = float(np.ptp(np.quantile(finite, (0.25, 0.75)))) / 1.349
+    return max(deviation, quartiles), len(finite)
 
 
 def _one(table: pd.DataFrame, key: tuple[str, str, str]) -> tuple[float | None, str, str]:
@@ -266,11 +269,8 @@ def _one(table: pd.DataFrame, key: tuple[str, str, str]) -> tuple[float | None, 
     row = table.loc[[key]].iloc[0]
     value = None if pd.isna(row["value"]) else float(row["value"])
     reason = row.get("reason")
-    if row["status"] == "ok":
-        note = ""
-    else:
-        note = f"{row['status']}: {reason}" if pd.notna(reason) else row["status"]
-    return value, str(note), str(row["unit"])
+    parts = [] if row["status"] == "ok" else [str(row["status"]), *([str(reason)] if pd.notna(reason) else [])]
+    return value, ": ".join(parts), str(row["unit"])
 
 
 def _resampled(elapsed_s: FloatArray, values: FloatArray, grid: FloatArray) -> FloatArray:

@@ -77,8 +77,9 @@ def compare_shape(recording: Recording, group: Mapping[int, Recording]) -> Shape
         return Shape("not evaluated", reason, len(used), left_out=left_out)
     count = _component_count(curves)
     centre, basis, spread, explained = _components(curves, count)
-    distance, rest = _away(own, centre, basis, spread, len(names))
-    left = [_left_one_out(curves, k, count, len(names)) for k in range(len(curves))]
+    distance, remains = _away(own, centre, basis, spread)
+    rest = _largest_mean(remains, len(names))
+    left = _each_left_out(curves, count, len(names))
     # What is left is positive and skewed, so its logarithm is used; a tenth of a kelvin is below any sensor's resolution.
     logs = np.log(np.maximum(left, 0.1))
     scatter = 1.4826 * float(np.median(np.abs(logs - np.median(logs))))
@@ -160,22 +161,33 @@ def _components(curves: FloatArray, count: int) -> tuple[FloatArray, FloatArray,
     return np.asarray(fit.mean_), np.asarray(fit.components_), spread, float(fit.explained_variance_ratio_.sum())
 
 
-def _away(
-    curve: FloatArray, centre: FloatArray, basis: FloatArray, spread: FloatArray, channels: int
-) -> tuple[float, float]:
-    """(squared distance of the scores in units of their spread, largest mean of the rest over 10 s [K])."""
+def _away(curve: FloatArray, centre: FloatArray, basis: FloatArray, spread: FloatArray) -> tuple[float, FloatArray]:
+    """(squared distance of the scores in units of their spread, what the components leave)."""
     scores = basis @ (curve - centre)
-    rest = (curve - centre - scores @ basis).reshape(channels, -1)
-    width = min(max(1, round(STRETCH_S / STEP_S)), rest.shape[1])
-    total = np.cumsum(np.pad(rest, ((0, 0), (1, 0))), axis=1)
-    means = (total[:, width:] - total[:, :-width]) / width
-    return float(((scores / spread) ** 2).sum()), float(np.abs(means).max())
+    return float(((scores / spread) ** 2).sum()), curve - centre - scores @ basis
 
 
-def _left_one_out(curves: FloatArray, k: int, count: int, channels: int) -> float:
-    others = np.delete(curves, k, axis=0)
-    centre, basis, spread, _ = _components(others, count)
-    return _away(curves[k], centre, basis, spread, channels)[1]
+def _largest_mean(rest: FloatArray, channels: int) -> float:
+    """Largest mean of the rest over 10 s in any channel [K]."""
+    rows = rest.reshape(channels, -1)
+    width = min(max(1, round(STRETCH_S / STEP_S)), rows.shape[1])
+    total = np.cumsum(np.pad(rows, ((0, 0), (1, 0))), axis=1)
+    return float(np.abs(total[:, width:] - total[:, :-width]).max()) / width
+
+
+def _each_left_out(curves: FloatArray, count: int, channels: int) -> list[float]:
+    """What the components of the others leave of each run of the group [K].
+
+    Turned into the group's own axes first (as many as runs), which changes no distance and makes it quick.
+    """
+    centre = curves.mean(axis=0)
+    axes = np.linalg.svd(curves - centre, full_matrices=False)[2]
+    turned = (curves - centre) @ axes.T
+    left: list[float] = []
+    for k in range(len(turned)):
+        _, rest = _away(turned[k], *_components(np.delete(turned, k, axis=0), count)[:3])
+        left.append(_largest_mean(rest @ axes, channels))
+    return left
 
 
 def _hotelling_limit(n: int, count: int) -> float:

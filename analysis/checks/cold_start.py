@@ -102,7 +102,8 @@ def _agreement(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
             row, others = others[0], [row]  # of two, the one further from the room
         middle = float(np.median(start[others]))
         apart = abs(float(start[row]) - middle)
-        tolerance = DISAGREE_K + float(view.resolution_k[row]) + float(np.ptp(view.filled[row, :4]))
+        scatter = max(float(view.noise_k[row]), view.scatter_k.get(row, 0.0))
+        tolerance = DISAGREE_K + float(view.resolution_k[row]) + 2.5 * scatter
         tolerance += WARM_SHARE * max(0.0, middle - base)
         if apart < tolerance:
             break

@@ -16,11 +16,11 @@ STORED_HEAT_S = 45.0
 # From a cold start there is no stored heat.
 STORED_HEAT_COLD_S = 10.0
 COLD_BELOW_C = 40.0
-WATCH_S = 30.0
 RISE_K = 10.0
-# Stored heat with a time constant of 60 s loses 22 % of its slope from one 15 s half to the next; a fed oven far from
-# its end temperature less than 15 %.
-KEEPS_SLOPE = 0.85
+# (seconds watched, least share of the first half's rise that the second half keeps). Stored heat with a time constant of
+# 60 s keeps 0.78 from one 15 s half to the next and 0.61 at 30 s; an oven that is fed and settles with 150 s or more
+# keeps 0.90 and 0.82. The longer watch sees through scatter, the shorter sees a log that ends soon.
+WATCHES = ((30.0, 0.85), (60.0, 0.72))
 # An oven that cools with a time constant of 1000 s (well insulated, door shut) still loses 6 K in a minute from 100 K
 # above the room. One that does not fall at all is fed.
 COOLS_OVER_S = 60.0
@@ -66,7 +66,8 @@ def check_heat_at_zero(view: View) -> list[Finding]:
     for first, last in _stretches(is_zero):
         cold = first == 0 and middle[0] < COLD_BELOW_C
         wait = STORED_HEAT_COLD_S if cold else STORED_HEAT_S
-        found = _keeps_rising(view.elapsed_s, middle, hottest, first, last, wait)
+        tries = (_keeps_rising(view.elapsed_s, middle, hottest, first, last, wait, *watch) for watch in WATCHES)
+        found = next((found for found in tries if found is not None), None)
         does = "rises by"
         if found is None:
             found = _does_not_cool(view, middle, hottest, first, last)
@@ -90,17 +91,23 @@ def _stretches(mask: np.ndarray) -> list[tuple[int, int]]:
 
 
 def _keeps_rising(
-    elapsed_s: FloatArray, middle: FloatArray, hottest: FloatArray, first: int, last: int, wait_s: float
+    elapsed_s: FloatArray,
+    middle: FloatArray,
+    hottest: FloatArray,
+    first: int,
+    last: int,
+    wait_s: float,
+    watch_s: float,
+    keeps: float,
 ) -> tuple[int, int, float] | None:
     """(begin, end, rise [K]) of the first window that rises without losing slope after the wait; else None."""
     begin = int(np.searchsorted(elapsed_s, elapsed_s[first] + wait_s))
-    half = WATCH_S / 2.0
-    while begin <= last and elapsed_s[last] - elapsed_s[begin] >= WATCH_S:
-        mid = min(int(np.searchsorted(elapsed_s, elapsed_s[begin] + half)), last)
-        end = min(int(np.searchsorted(elapsed_s, elapsed_s[begin] + WATCH_S)), last)
+    while begin <= last and elapsed_s[last] - elapsed_s[begin] >= watch_s:
+        mid = min(int(np.searchsorted(elapsed_s, elapsed_s[begin] + watch_s / 2.0)), last)
+        end = min(int(np.searchsorted(elapsed_s, elapsed_s[begin] + watch_s)), last)
         rise = float(middle[end] - middle[begin])
         early, late = middle[mid] - middle[begin], middle[end] - middle[mid]
-        if rise >= RISE_K and late >= KEEPS_SLOPE * early and hottest[end] - hottest[begin] >= RISE_K / 2:
+        if rise >= RISE_K and late >= keeps * early and hottest[end] - hottest[begin] >= RISE_K / 2:
             return begin, end, rise
         begin = mid if mid > begin else begin + 1
     return None

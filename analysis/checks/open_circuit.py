@@ -50,7 +50,7 @@ def _idle_input(view: View, row: int) -> Finding | None:
     """One value from first to last that no oven has: exactly 0, or off scale."""
     if not is_idle(view.values[row]):
         return None
-    level = float(view.filled[row, 0])
+    level = float(view.filled[row, 0]) + 0.0  # no "-0"
     return _nothing(view, view.numbers[row], f"reads {level:g} °C from first to last sample")
 
 

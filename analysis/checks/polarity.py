@@ -16,12 +16,18 @@ MIRRORED_BELOW_C = 20.0
 # The first 40 K of heating decide even where a reading is cut off at 0 °C or lost below its range
 # (type K reversed, terminals at 25 °C: -55.8 at a true 100 °C, no reading above 208 °C).
 FIRST_RISE_K = 40.0
+# Where the reading is cut off it may take 10 K of heating only; then it must end below any room.
+CUT_RISE_K = 10.0
+CUT_BELOW_C = 5.0
 CORRELATION = -0.8
 SLOPE = -0.2
 
 
 def check_reversed(view: View) -> list[Finding]:
-    """Domain: something else tells that the oven heats: another channel, the set point or the logged duty."""
+    """Domain: something else tells that the oven heats: another channel, the set point or the logged duty.
+
+    An input that cuts off at 0 °C shows the fall only on a cold start; on a warm one it reads 0 and is found stuck.
+    """
     findings: list[Finding] = []
     without_reference = 0
     for row in view.alive:
@@ -74,11 +80,17 @@ def _heating_reference(view: View, row: int, stop: int) -> tuple[FloatArray | No
 
 
 def _mirrored(reading: FloatArray, reference: FloatArray) -> tuple[float, float] | None:
-    """(fall [K], slope) when the reading mirrors the reference, over all of it or over its first rise; else None."""
+    """(fall [K], slope) when the reading mirrors the reference: over all of it, over its first rise, or, where it is
+    cut off, up to its lowest; else None."""
+    low = int(np.argmax(reading <= reading.min() + 0.5))
     first = reference <= reference.min() + FIRST_RISE_K
-    for part in (slice(None), first):
+    for part, rise, below in (
+        (slice(None), LEAST_RISE_K, MIRRORED_BELOW_C),
+        (first, LEAST_RISE_K, MIRRORED_BELOW_C),
+        (slice(low + 1), CUT_RISE_K, CUT_BELOW_C),
+    ):
         x, y = reference[part], reading[part]
-        if len(x) < 5 or np.ptp(x) < LEAST_RISE_K or y.min() > MIRRORED_BELOW_C or np.ptp(y) < LEAST_FALL_K:
+        if len(x) < 4 or np.ptp(x) < rise or y.min() > below or np.ptp(y) < LEAST_FALL_K:
             continue
         dx, dy = x - x.mean(), y - y.mean()
         sxx, sxy, syy = float(dx @ dx), float(dx @ dy), float(dy @ dy)

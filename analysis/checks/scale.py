@@ -28,7 +28,7 @@ def check_wrong_scale(view: View) -> list[Finding]:
     high = [row for row in rows if _high(view.filled[row]) > ABOVE_ANY_PROFILE_C]
     if rows and len(high) == len(rows) and _high_start(view, rows):
         peak = max(_high(view.filled[row]) for row in rows)
-        evidence = f"All {len(rows)} channels start near {view.filled[rows, 0].mean():.0f} and reach {peak:.0f} °C."
+        evidence = f"{_all_of(len(rows))} near {view.filled[rows, 0].mean():.0f} and go up to {peak:.0f} °C."
         return [view.finding("wrong_scale", None, "suspect", evidence)]
     if len(rows) < 3:
         return [unable("wrong_scale", "needs three channels that rise, to say which one is scaled")]
@@ -59,6 +59,10 @@ def check_wrong_scale(view: View) -> list[Finding]:
     if not turned:
         return [unable("wrong_scale", "no channel rises by 80 K from a cold start and falls again in this log")]
     return []
+
+
+def _all_of(count: int) -> str:
+    return "The only channel starts" if count == 1 else f"All {count} channels start"
 
 
 def _high(reading: FloatArray) -> float:

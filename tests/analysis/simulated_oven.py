@@ -143,6 +143,7 @@ def recording_of(
     """What a logger makes of it: sampled, noisy, rounded; optionally started late or ended early."""
     oven = made.oven
     every = max(1, round(oven.interval_s / STEP_S))
+    early_s = min(early_s, oven.length_s - late_s - 60.0)
     keep = np.flatnonzero((made.elapsed_s >= late_s) & (made.elapsed_s <= oven.length_s - early_s))[::every]
     values = made.readings[:, keep] + rng.normal(0.0, oven.noise_k, (len(oven.tips), len(keep)))
     if extra_noise is not None:

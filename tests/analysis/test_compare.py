@@ -129,7 +129,7 @@ def test_without_a_group_no_difference_is_called_unusual() -> None:
     assert found.loc[0, "difference"] == -40.0
     assert np.isnan(found.loc[0, "unusual"])
     assert not found.loc[0, "is_unusual"]
-    assert "1 comparable runs, 5 needed" in found.loc[0, "note"]
+    assert "1 comparable run, 5 needed" in found.loc[0, "note"]
 
 
 def test_a_metric_of_one_run_only_comes_last_with_the_reason() -> None:
