@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.checks.history import METRICS_NEEDED
 from analysis.metrics.basis import Basis
-from analysis.metrics.measuring import measure_with_basis
+from analysis.metrics.measuring import Measured, measure_many
 from analysis.results import Context, Evaluation
 from analysis.verdict import doubted_channels, judge
 from ingest.recording import Recording
@@ -20,31 +21,47 @@ if TYPE_CHECKING:
 RULES_VERSION = "1"
 
 
+# What checks and verdicts look up beside the metrics that a limit names.
+_LOOKED_UP = ("peak_c", "time_near_peak_s", *METRICS_NEEDED)
+
+
 def evaluate(recording: Recording, context: Context, history: History | None = None) -> Evaluation:
     """Measure, question the channels, judge.
 
     `history` is the usual of comparable earlier runs for the checks that compare (None: those checks say so). A recording
     without a temperature sample gives "not evaluated", never an error.
     """
+    measured = next(measure_many([recording], [context]))
+    return conclude(measured, 0, recording, context, history, whole=True)
+
+
+def conclude(
+    measured: Measured, run: int, recording: Recording, context: Context, history: History | None, *, whole: bool
+) -> Evaluation:
+    """The evaluation of a measured run: the `run`-th of its batch. Without `whole` its `metrics` are only those that
+    were looked at on the way; all of them are in `measured`."""
     from analysis.checks import check_channels  # late: measuring alone needs none of it
 
-    metrics, basis = measure_with_basis(recording, context)
+    b = measured.basis
+    asked = None if whole else {*_LOOKED_UP, *(limit.metric for limit in context.limits)}
+    metrics = measured.sheet.of_run(run, asked)
     findings = check_channels(recording, context, metrics, history)
+    own = _Own(b, run) if b is not None else None
     names = {number: channel.name for number, channel in enumerate(recording.channels)}
-    complete, cut = _completeness(basis, doubted_channels(findings))
+    complete, cut = _completeness(own, doubted_channels(findings))
     verdict, reason, limiting, results = judge(
         metrics,
         context.limits,
         findings,
         names=names,
-        unjudged=_unjudged(basis),
+        unjudged=own.unjudged() if own is not None else (),
         bodies=_bodies(recording, context),
         complete=complete,
         has_paste=context.liquidus_c is not None,
     )
-    if basis is None:
+    if own is None:
         verdict, reason = "not evaluated", "no temperature sample in the log"
-    elif not basis.judged.any() and context.limits:
+    elif not own.judged.any() and context.limits:
         verdict, reason = "not evaluated", "every channel is an average or measures the air: none is on the work"
     elif cut and verdict == "not evaluated" and reason and reason.startswith("the run was cut off"):
         reason = f"{cut}; no limit is broken up to there"
@@ -61,24 +78,36 @@ def evaluate(recording: Recording, context: Context, history: History | None = N
     )
 
 
-def _completeness(b: Basis | None, doubted: Collection[int]) -> tuple[bool, str | None]:
+class _Own:
+    """The rows of one run in the basis of its batch."""
+
+    def __init__(self, b: Basis, run: int) -> None:
+        self.basis = b
+        self.rows = slice(run * b.traces.per, (run + 1) * b.traces.per)
+        self.numbers = b.traces.numbers[self.rows]
+        self.judged = b.judged[self.rows]
+
+    def unjudged(self) -> set[int]:
+        return {number for number, judged in zip(self.numbers, self.judged.tolist(), strict=True) if not judged}
+
+
+def _completeness(own: _Own | None, doubted: Collection[int]) -> tuple[bool, str | None]:
     """Whether the log covers the run to its cooling, by the channels that can be believed, and what says otherwise."""
-    if b is None:
+    if own is None:
         return False, "no temperature sample in the log"
-    believed = np.array([number not in doubted for number in b.traces.numbers], dtype=bool)
-    rows = next((r for r in (b.judged & believed, b.judged, ~b.judged) if r.any()), b.judged)
-    if b.cut_hot[rows].any():
+    b = own.basis
+    cut = b.cut_hot[own.rows]
+    ends_above = [(level, b.passages.ends_above[own.rows, b.column[level]]) for level, _ in b.plan.liquidus]
+    if not cut.any() and not any(above.any() for _, above in ends_above):
+        return True, None
+    believed = np.array([number not in doubted for number in own.numbers], dtype=bool)
+    rows = next((r for r in (own.judged & believed, own.judged, ~own.judged) if r.any()), own.judged)
+    if cut[rows].any():
         return False, "the log ends before the oven has come down from its highest temperature"
-    for level, _ in b.plan.liquidus:
-        if b.passages.ends_above[rows, b.column[level]].any():
+    for level, above in ends_above:
+        if above[rows].any():
             return False, f"the log ends above {level:g} °C"
     return True, None
-
-
-def _unjudged(b: Basis | None) -> set[int]:
-    if b is None:
-        return set()
-    return {number for number, judged in zip(b.traces.numbers, b.judged.tolist(), strict=True) if not judged}
 
 
 def _bodies(recording: Recording, context: Context) -> set[int]:

@@ -1,19 +1,24 @@
-"""What every group of metrics starts from: traces, peaks, passages and errors of one run, worked out once."""
+"""What every group of metrics starts from: traces, peaks, passages and errors of a batch of runs, worked out once.
+
+One run is a batch of one. Nothing here depends on what else is in the batch, to the last digit: sums go along one row,
+and nothing is cut to what the batch as a whole needs.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.idle_inputs import is_idle
+from analysis.idle_inputs import OFF_SCALE_ABOVE_C, OFF_SCALE_BELOW_C, is_idle
 from analysis.metrics.crossings import Crossings, crossings
 from analysis.metrics.plan import Plan, plan_for
 from analysis.metrics.slopes import window_slopes
-from analysis.metrics.traces import Traces, median, traces_of
+from analysis.metrics.traces import Traces, aligned, median, sampling_of, traces_of_many
 from analysis.results import Context
 from analysis.uncertainty import ATTACHMENT_K, K_FACTOR, Errors, errors
 from ingest.recording import Recording
@@ -36,7 +41,7 @@ GAP_S = 10.0  # s: a longer stretch without a sample may hide half of a 20 s win
 
 @dataclass
 class Basis:
-    """Everything below is (rows,) unless said otherwise; temperatures in °C, times in s.
+    """Everything below is (rows,) unless said otherwise; temperatures in °C, times in s. Rows: see Traces.
 
     `passages` holds the levels in this order: for each fixed level its three columns (less NEAR_K, itself, plus
     NEAR_K), see `column`; then the columns of `special`.
@@ -44,8 +49,11 @@ class Basis:
 
     traces: Traces
     plan: Plan
-    context: Context
-    recording: Recording
+    contexts: Sequence[Context]
+    recordings: Sequence[Recording]
+    ambient_c: FloatArray  # (runs,) room temperature, NaN where it was not recorded
+    setpoint: FloatArray | None  # (runs, samples) NaN where missing; None when not logged
+    duty: FloatArray | None  # the same, 0 to 1
     peak_c: FloatArray
     peak_s: FloatArray  # first and last sample within twice the noise of the peak: the ends of its flat top
     peak_end_s: FloatArray
@@ -62,8 +70,13 @@ class Basis:
     slopes: dict[float, tuple[FloatArray, FloatArray, FloatArray, FloatArray]]
     worth_up: FloatArray  # (rows, fixed levels) see per_kelvin
     shares: FloatArray  # (rows, fixed levels) see share
-    lag_levels: FloatArray | None  # temperatures that every channel on the work climbs through, None: too short a climb
+    lag_levels: FloatArray  # (runs, LAG_LEVELS) temperatures that every channel on the work climbs through, NaN: none
     lag_up_s: FloatArray  # (rows, LAG_LEVELS) first upward passages of them
+
+    @property
+    def work(self) -> BoolArray:
+        """(runs, per) channels on the work."""
+        return self.traces.by_run(self.judged)
 
     def up(self, level: float) -> FloatArray:
         """First upward passage of a fixed level."""
@@ -113,11 +126,11 @@ def scatter(traces: Traces) -> FloatArray:
     residual = np.abs(v[:, 1:-1] - w * v[:, :-2] - left * v[:, 2:])
     scale = 1.0 / np.sqrt(1.0 + w * w + left * left)
     if traces.whole:
-        return (residual @ scale) / (len(t) - 2) * np.sqrt(np.pi / 2.0)
+        return (residual * scale).sum(axis=1) / (len(t) - 2) * np.sqrt(np.pi / 2.0)
     p = traces.present
     real = p[:, :-2] & p[:, 1:-1] & p[:, 2:]
     count = np.maximum(real.sum(axis=1), 1)
-    return (np.where(real, residual, 0.0) @ scale) / count * np.sqrt(np.pi / 2.0)
+    return (np.where(real, residual, 0.0) * scale).sum(axis=1) / count * np.sqrt(np.pi / 2.0)
 
 
 def smallest_step(traces: Traces) -> FloatArray:
@@ -133,12 +146,12 @@ def smallest_step(traces: Traces) -> FloatArray:
     return np.where(np.isfinite(least), np.minimum(least, 5.0), 0.0)
 
 
-def basis_of(recording: Recording, context: Context) -> Basis | None:
-    """Work out the basis; None when no temperature channel has a sample."""
-    traces = traces_of(recording)
+def basis_of(recordings: Sequence[Recording], contexts: Sequence[Context]) -> Basis | None:
+    """Work out the basis of runs of one `kind_of`; None when no temperature channel has a sample."""
+    traces = traces_of_many(recordings)
     if traces.rows == 0 or len(traces.t) == 0:
         return None
-    plan = plan_for(context)
+    plan = plan_for(contexts[0])
     t, v = traces.t, traces.v
     rows = traces.rows
     r = np.arange(rows)
@@ -148,9 +161,11 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
     start_c = median(v[:, :early], axis=1)
     if np.isnan(start_c).any():
         start_c = np.where(np.isnan(start_c), v[r, traces.first], start_c)
-    ambient = context.ambient_c
-    room = np.minimum(start_c, 40.0) if ambient is None else np.full(rows, float(ambient))
-    e = errors(context.budget, peak_c, room, noise, step, traces.step_s, _attachments(traces, context))
+    ambient_c = np.array([np.nan if c.ambient_c is None else c.ambient_c for c in contexts], dtype=np.float64)
+    ambient = traces.to_rows(ambient_c)
+    room = np.where(np.isnan(ambient), np.minimum(start_c, 40.0), ambient)
+    of_row = [context for context in contexts for _ in range(traces.per)]
+    e = errors(contexts[0].budget, peak_c, room, noise, step, traces.step_s, _attachments(traces, of_row))
 
     column = {level: 3 * i + 1 for i, level in enumerate(plan.levels)}
     fixed = np.array([x for level in plan.levels for x in (level - NEAR_K, level, level + NEAR_K)])
@@ -174,14 +189,13 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
         level(("near", reference, below, 1), base + u)
     level("hiding", peak_c - HIDING_K)
     level("flat", peak_c - 2.0 * noise - np.maximum(K_FACTOR * e.random, 0.05))
-    judged = ~traces.averages & ~np.array([in_air(context, name) for name in traces.names])
-    judged &= ~np.array([is_idle(row) for row in traces.v])  # an input with nothing plugged in
-    lag_levels = _climb(peak_c, start_c, judged)
-    common = fixed if lag_levels is None else np.concatenate((fixed, lag_levels))
-    levels = np.empty((rows, len(common) + len(extra)))
+    judged = ~traces.averages & ~np.array([in_air(c, name) for c, name in zip(of_row, traces.names, strict=True)])
+    judged &= ~_idle(traces)  # an input with nothing plugged in
+    lag_levels = _climb(traces.by_run(peak_c), traces.by_run(start_c), traces.by_run(judged))
+    levels = np.empty((rows, len(fixed) + len(extra) + LAG_LEVELS))
     levels[:, : len(fixed)] = fixed
     levels[:, len(fixed) : len(fixed) + len(extra)] = np.array(extra).T
-    levels[:, len(fixed) + len(extra) :] = common[len(fixed) :]
+    levels[:, len(fixed) + len(extra) :] = np.repeat(lag_levels, traces.per, axis=0)
     passages = crossings(t, v, levels, traces.first, traces.last)
     edge = peak_s - passages.up_s[:, special["flat"]]
     edge = np.where(edge > 0, edge, traces.step_s)
@@ -189,8 +203,11 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
     return Basis(
         traces,
         plan,
-        context,
-        recording,
+        contexts,
+        recordings,
+        ambient_c,
+        _side_by_side([setpoint_of(recording, traces) for recording in recordings]),
+        _side_by_side([duty_of(recording, traces) for recording in recordings]),
         peak_c,
         peak_s,
         peak_end_s,
@@ -212,13 +229,62 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
     )
 
 
-def _climb(peak_c: FloatArray, start_c: FloatArray, judged: BoolArray) -> FloatArray | None:
-    """Temperatures at which channels are compared in time: of the climb that all channels on the work share."""
-    if not judged.any():
+def kind_of(recording: Recording, context: Context) -> object | None:
+    """What two runs must have in common to be measured in one batch; None for one that is measured alone."""
+    sampling = sampling_of(recording)
+    if sampling is None:
         return None
-    top = float(peak_c[judged].min()) - 10.0  # K below the lowest peak, where every channel still climbs
-    low = max(LAG_FROM_C, float(start_c[judged].max()) + 10.0)
-    return np.linspace(low, top, LAG_LEVELS) if top - low >= LAG_CLIMB_K else None
+    columns = tuple(channel.role for channel in recording.channels if channel.role in ("setpoint", "duty"))
+    logged = tuple(
+        any(c.role == role and np.isfinite(c.values).sum() >= 2 for c in recording.channels)
+        for role in ("setpoint", "duty")
+    )
+    return sampling, columns, logged, plan_for(context), tuple(sorted(context.budget.items()))
+
+
+def setpoint_of(recording: Recording, traces: Traces) -> FloatArray | None:
+    """The set point on the samples of the traces (the first such column), None when none is logged."""
+    for channel in recording.channels:
+        if channel.role == "setpoint":
+            values = aligned(traces, channel)
+            if np.isfinite(values).sum() >= 2:
+                return values
+    return None
+
+
+def duty_of(recording: Recording, traces: Traces) -> FloatArray | None:
+    """Heater on-fraction on the samples of the traces, mean of several elements; None when none is logged."""
+    columns = [aligned(traces, c) for c in recording.channels if c.role == "duty"]
+    columns = [c for c in columns if np.isfinite(c).sum() >= 2]
+    if not columns:
+        return None
+    return columns[0] if len(columns) == 1 else np.mean(columns, axis=0)
+
+
+def _side_by_side(columns: Sequence[FloatArray | None]) -> FloatArray | None:
+    logged = [column for column in columns if column is not None]
+    return np.array(logged) if logged else None
+
+
+def _idle(traces: Traces) -> BoolArray:
+    if not traces.whole:
+        return np.array([is_idle(row) for row in traces.v])
+    level = traces.v[:, 0]
+    possible = np.flatnonzero((level == 0.0) | (level < OFF_SCALE_BELOW_C) | (level > OFF_SCALE_ABOVE_C))
+    idle = np.zeros(traces.rows, dtype=bool)
+    idle[possible] = [is_idle(traces.v[row]) for row in possible]
+    return idle
+
+
+def _climb(peak_c: FloatArray, start_c: FloatArray, work: BoolArray) -> FloatArray:
+    """Temperatures at which the channels of each run are compared in time: of the climb that all on the work share.
+
+    All (runs, per); returns (runs, LAG_LEVELS), NaN where that climb is too short or no channel is on the work.
+    """
+    top = np.where(work, peak_c, np.inf).min(axis=1) - 10.0  # K below the lowest peak, where every channel still climbs
+    low = np.maximum(LAG_FROM_C, np.where(work, start_c, -np.inf).max(axis=1) + 10.0)
+    usable = work.any(axis=1) & (top - low >= LAG_CLIMB_K)
+    return np.linspace(np.where(usable, low, np.nan), np.where(usable, top, np.nan), LAG_LEVELS, axis=1)
 
 
 def _seconds_per_kelvin(passages: Crossings, plan: Plan, start_c: FloatArray) -> FloatArray:
@@ -271,8 +337,11 @@ def _names_air(name: str) -> bool:
     return not AIR_WORDS.isdisjoint(re.split(r"[^a-zà-ÿ]+", name.casefold()))
 
 
-def _attachments(traces: Traces, context: Context) -> FloatArray | None:
-    if not context.placements:
+def _attachments(traces: Traces, of_row: Sequence[Context]) -> FloatArray | None:
+    if not any(context.placements for context in of_row):
         return None
-    ways = [(context.placements.get(name, (None, None))[1] or "").lower() for name in traces.names]
+    ways = [
+        (context.placements.get(name, (None, None))[1] or "").lower()
+        for context, name in zip(of_row, traces.names, strict=True)
+    ]
     return np.array([next((size for word, size in ATTACHMENT_K.items() if word in way), np.nan) for way in ways])

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.metrics.basis import Basis
 from analysis.metrics.plan import COOLING_FRACTIONS, FULL_POWER, HIGH_RAMP, HOLD_S, LOW_RAMP, parameters
-from analysis.metrics.segments import duty_of, holds, setpoint_of
+from analysis.metrics.segments import holds
 from analysis.metrics.sensors import NO_CLIMB
-from analysis.metrics.sheet import Sheet
+from analysis.metrics.sheet import Sheet, single
 from analysis.metrics.traces import FloatArray, median
+from analysis.results import MetricValue
 
 _NONE = parameters()
 _FULL = parameters(full_at=FULL_POWER)
@@ -24,82 +26,84 @@ HOLD_BLOCKS = 6  # the 60 s in 10 s blocks: heater cycles of a few seconds are a
 
 def add_effort(sheet: Sheet, b: Basis) -> None:
     """Append the effort metrics."""
-    setpoint, duty = setpoint_of(b), duty_of(b)
-    _hold_duty(sheet, b, setpoint, duty)
-    _saturation(sheet, b, duty)
-    _full_power_ramps(sheet, b, duty)
-    _cooling_constant(sheet, b, setpoint, duty)
-    _setpoint_lag(sheet, b, setpoint)
-    _overshoot(sheet, b, setpoint)
+    _hold_duty(sheet, b)
+    _saturation(sheet, b)
+    _full_power_ramps(sheet, b)
+    _cooling_constant(sheet, b)
+    _setpoint_lag(sheet, b)
+    _overshoot(sheet, b)
 
 
-def _hold_duty(sheet: Sheet, b: Basis, setpoint: FloatArray | None, duty: FloatArray | None) -> None:
-    if duty is None:
-        sheet.run("hold_duty", _HOLD, None, None, "not evaluated", _NO_DUTY)
+def _hold_duty(sheet: Sheet, b: Basis) -> None:
+    if b.duty is None:
+        sheet.declined("hold_duty", _HOLD, _NO_DUTY, of_channels=False)
         return
-    found = holds(b, setpoint, HOLD_S)
+    sheet.singles([(run, value) for run in range(b.traces.runs) for value in _hold_duties(b, run, b.duty[run])])
+
+
+def _hold_duties(b: Basis, run: int, duty: FloatArray) -> list[MetricValue]:
+    found = holds(b, run, HOLD_S)
     if not found:
-        where = "the set point" if setpoint is not None else "the channels (no set point in the log)"
-        reason = f"no hold of {HOLD_S:g} s in {where}"
-        sheet.run("hold_duty", _HOLD, None, None, "not evaluated", reason)
-        return
+        where = "the set point" if b.setpoint is not None else "the channels (no set point in the log)"
+        return [single("hold_duty", _HOLD, None, None, "not evaluated", f"no hold of {HOLD_S:g} s in {where}")]
     t = b.traces.t
-    given: set[str] = set()
+    given: dict[str, MetricValue] = {}
     for hold in found:
         text = parameters(window_s=HOLD_S, hold_c=hold.temperature_c)
         if text in given:
             continue
-        given.add(text)
         inside = slice(int(np.searchsorted(t, t[hold.end] - HOLD_S - 1e-9)), hold.end + 1)
         part = duty[inside]
         seen = np.isfinite(part)
         if seen.sum() < max(HOLD_BLOCKS, 0.8 * len(part)):
             reason = f"duty is missing in {len(part) - int(seen.sum())} of {len(part)} samples of the hold"
-            sheet.run("hold_duty", text, None, None, "not evaluated", reason)
+            given[text] = single("hold_duty", text, None, None, "not evaluated", reason)
             continue
         part = part[seen]
         blocks = np.array([block.mean() for block in np.array_split(part, HOLD_BLOCKS)])
         u = 2.0 * float(blocks.std(ddof=1)) / HOLD_BLOCKS**0.5
         note = "hold detected in the channels: no set point in the log" if hold.detected else None
-        sheet.run("hold_duty", text, float(part.mean()), u, "ok", note)
+        given[text] = single("hold_duty", text, float(part.mean()), u, "ok", note)
+    return list(given.values())
 
 
-def _saturation(sheet: Sheet, b: Basis, duty: FloatArray | None) -> None:
-    if duty is None:
-        sheet.run("saturation_fraction", _FULL, None, None, "not evaluated", _NO_DUTY)
+def _saturation(sheet: Sheet, b: Basis) -> None:
+    name = "saturation_fraction"
+    if b.duty is None:
+        sheet.declined(name, _FULL, _NO_DUTY, of_channels=False)
         return
     t = b.traces.t
-    end = float(median(b.peak_s))
-    count = int(np.searchsorted(t, end, side="right"))
-    weight = t[1:count] - t[: count - 1]  # a sample's duty holds until the next one
-    part = duty[: count - 1]
-    seen = np.isfinite(part)
-    total = float(weight[seen].sum()) if count > 1 else 0.0
-    if total <= 0:
-        sheet.run("saturation_fraction", _FULL, None, None, "not evaluated", "no heating in the log")
-        return
-    value = float(weight[seen & (part >= FULL_POWER)].sum()) / total
-    sheet.run("saturation_fraction", _FULL, value, 2.0 * b.traces.step_s / total / 3.0**0.5)
+    end = median(b.traces.by_run(b.peak_s), axis=1)
+    weight = t[1:] - t[:-1]  # a sample's duty holds until the next one
+    seen = np.isfinite(b.duty[:, :-1]) & (t[1:] <= end[:, None])
+    total = np.where(seen, weight, 0.0).sum(axis=1)
+    heated = total > 0
+    full = np.where(seen & (b.duty[:, :-1] >= FULL_POWER), weight, 0.0).sum(axis=1)
+    total = np.where(heated, total, np.nan)
+    u = 2.0 * b.traces.step_s / total / 3.0**0.5
+    sheet.of_runs(name, _FULL, full / total, u, absent=("not evaluated", "no heating in the log"))
 
 
-def _full_power_ramps(sheet: Sheet, b: Basis, duty: FloatArray | None) -> None:
+def _full_power_ramps(sheet: Sheet, b: Basis) -> None:
     pairs = (
         ("full_power_ramp_low_c_per_s", LOW_RAMP, _LOW),
         ("full_power_ramp_high_c_per_s", HIGH_RAMP, _HIGH),
     )
-    if duty is None:
+    if b.duty is None:
         for name, _, text in pairs:
             sheet.declined(name, text, _NO_DUTY)
         return
     t = b.traces.t
-    below = np.concatenate(([0], np.cumsum(~(duty >= FULL_POWER))))  # missing duty is not full power
+    run = b.traces.to_rows(np.arange(b.traces.runs))
+    below = np.zeros((b.traces.runs, len(t) + 1), dtype=np.int64)
+    np.cumsum(~(b.duty >= FULL_POWER), axis=1, out=below[:, 1:])  # missing duty is not full power
     for name, (low, high), text in pairs:
         up_low, up_high = b.up(low), b.up(high)
         time = up_high - up_low
         missing = np.isnan(time)
         begin = np.searchsorted(t, np.where(missing, 0.0, up_low), side="right") - 1
         end = np.searchsorted(t, np.where(missing, 0.0, up_high))
-        full = below[end] == below[np.maximum(begin, 0)]
+        full = below[run, end] == below[run, np.maximum(begin, 0)]
         slope = np.where(full & ~missing, (high - low) / np.where(missing, 1.0, time), np.nan)
         low_k, high_k = b.per_kelvin(low), b.per_kelvin(high)
         e = b.errors
@@ -122,96 +126,106 @@ def _full_power_ramps(sheet: Sheet, b: Basis, duty: FloatArray | None) -> None:
         )
 
 
-def _cooling_constant(sheet: Sheet, b: Basis, setpoint: FloatArray | None, duty: FloatArray | None) -> None:
+def _cooling_constant(sheet: Sheet, b: Basis) -> None:
     name = "cooling_time_constant_s"
-    ambient = b.context.ambient_c
-    note = None
-    if ambient is None:
-        start = float(median(b.start_c))
-        if start > COLD_C:
-            sheet.declined(name, _COOLING, f"room temperature not recorded and the run starts warm ({start:.0f} °C)")
-            return
-        ambient = start
-        note = "room temperature taken from the cold start"
+    tr = b.traces
+    start = median(tr.by_run(b.start_c), axis=1)
+    unknown = np.isnan(b.ambient_c)
+    warm = tr.to_rows(unknown & (start > COLD_C))
+    ambient = tr.to_rows(np.where(unknown, start, b.ambient_c))
     height = b.peak_c - ambient
     top, bottom = (ambient + f * height for f in COOLING_FRACTIONS)
-    start = int(np.searchsorted(b.traces.t, b.peak_end_s.min()))  # what comes before has no part in it
-    t, v = b.traces.t[start:], b.traces.v[:, start:]
+    t, v = tr.t, tr.v
     later = t >= b.peak_end_s[:, None]
-    with np.errstate(invalid="ignore"):
-        gone = later & (v < bottom[:, None])
-        inside = later & (v <= top[:, None])
+    gone = later & (v < bottom[:, None])
     reached = np.asarray(gone.any(axis=1))
     # up to the first sample below the lower bound; what comes after (door shut again) is another story
-    inside &= np.arange(len(t)) < np.where(reached, gone.argmax(axis=1), 0)[:, None]
-    inside &= b.traces.present[:, start:]
-    count = inside.sum(axis=1)
-    heated = np.zeros(b.traces.rows, dtype=bool)
-    if duty is not None:
-        heated = np.asarray((inside & (duty[start:] > 0.02)).any(axis=1))  # 2 %: one count of a coarse drive
+    until = np.where(reached, gone.argmax(axis=1), 0)
+    inside = later & (v <= top[:, None]) & (np.arange(len(t)) < until[:, None]) & tr.present
+    # the few samples of the fit, row by row; sums by row in their order, so that other rows make no difference
+    row, i = np.nonzero(inside)
+    count = np.bincount(row, minlength=tr.rows)
+    if b.duty is not None:
+        on = b.duty[row // tr.per, i] > 0.02  # 2 %: one count of a coarse drive
         said = "door state not recorded"
-    elif setpoint is not None:
-        with np.errstate(invalid="ignore"):
-            heated = np.asarray((inside & (setpoint[start:] > v)).any(axis=1))
+    elif b.setpoint is not None:
+        on = b.setpoint[row // tr.per, i] > v[row, i]
         said = "heater taken as off: set point below the channel"
     else:
+        on = np.zeros(len(row), dtype=bool)
         said = "heater taken as off: not logged"
-    note = f"{note}; {said}" if note else said
-    sound = reached & (count >= 5) & ~heated
-    tau = _log_fit(t, v, inside, ambient)
+    heated = np.bincount(row[on], minlength=tr.rows) > 0
+    sound = reached & (count >= 5) & ~heated & ~warm
+    points = row, t[i], v[row, i]
+    tau = _log_fit(*points, ambient)
     tau = np.where(sound & (tau > 0), tau, np.nan)
     # the fit again with the room 1 K warmer: what a kelvin in the difference is worth, by offset or by the room itself
-    worth = _log_fit(t, v, inside, ambient + 1.0) - tau
+    worth = _log_fit(*points, ambient + 1.0) - tau
     e = b.errors
-    room_u = 1.0 if b.context.ambient_c is not None else 2.0  # K: a thermometer's reading, or a start for the room
+    taken = tr.to_rows(unknown)
+    room_u = np.where(taken, 2.0, 1.0)  # K: a start for the room, or a thermometer's reading
     lever = np.where(count > 1, count, np.nan) * (bottom - top) ** 2 / 12.0
     u = e.expanded(worth, 0.0, np.sqrt((worth * room_u) ** 2 + (tau * e.random / np.sqrt(lever)) ** 2))
 
     def why(row: int) -> str:
+        if warm[row]:
+            return f"room temperature not recorded and the run starts warm ({start[row // tr.per]:.0f} °C)"
         if heated[row]:
             return "the heater was on while cooling"
         if not reached[row]:
             return f"the log ends before {bottom[row]:.0f} °C ({COOLING_FRACTIONS[1]:.0%} of the height above the room)"
         return "fewer than five samples in the fitted stretch"
 
+    from_start = f"room temperature taken from the cold start; {said}"
+    mixed = (~np.isnan(tau), lambda row: from_start if taken[row] else said)
+    note = (from_start if taken[0] else said) if (taken == taken[0]).all() else mixed
     sheet.channels(name, _COOLING, tau, u, absent=("not evaluated", why), note=note)
 
 
-def _log_fit(t: FloatArray, v: FloatArray, inside: np.ndarray, ambient: float) -> FloatArray:
-    """Time constant [s] of v - ambient falling exponentially over the samples `inside`, by least squares of the log."""
-    above = np.where(inside & (v > ambient), v - ambient, 1.0)
-    y = np.log(above)
-    w = inside.astype(np.float64)
-    n = np.maximum(w.sum(axis=1), 1.0)
-    x = w * t
-    mean = x.sum(axis=1) / n
-    dx = w * (t[None, :] - mean[:, None])
-    sxx, sxy = (dx * dx).sum(axis=1), (dx * y).sum(axis=1)
+def _log_fit(row: NDArray[np.int64], t: FloatArray, v: FloatArray, ambient: FloatArray) -> FloatArray:
+    """Time constant [s] of each row's v - ambient falling exponentially over its samples, by least squares of the log.
+
+    `row`, `t`, `v` of the samples; `ambient` (rows,).
+    """
+
+    def by_row(x: FloatArray) -> FloatArray:
+        return np.asarray(np.bincount(row, weights=x, minlength=len(ambient)), dtype=np.float64)
+
+    above = v - ambient[row]
+    y = np.log(np.where(above > 0, above, 1.0))
+    mean = by_row(t) / np.maximum(np.bincount(row, minlength=len(ambient)), 1)
+    dx = t - mean[row]
+    sxx, sxy = by_row(dx * dx), by_row(dx * y)
     fall = -sxy
     return np.where(fall > 0, sxx / np.where(fall > 0, fall, 1.0), np.nan)
 
 
-def _setpoint_lag(sheet: Sheet, b: Basis, setpoint: FloatArray | None) -> None:
+def _setpoint_lag(sheet: Sheet, b: Basis) -> None:
     name = "setpoint_lag_s"
-    rows = np.flatnonzero(b.judged)
-    if setpoint is None or len(rows) == 0:
-        reason = _NO_SETPOINT if setpoint is None else "no channel on the work"
-        sheet.run(name, _NONE, None, None, "not evaluated", reason)
+    if b.setpoint is None:
+        sheet.declined(name, _NONE, _NO_SETPOINT, of_channels=False)
         return
-    if b.lag_levels is None:
-        sheet.run(name, _NONE, None, None, "not evaluated", NO_CLIMB)
-        return
-    lag = b.lag_up_s[rows] - _first_passages(b.traces.t, setpoint, b.lag_levels)
+    sheet.singles([(run, _lag_of_run(b, run, b.setpoint[run])) for run in range(b.traces.runs)])
+
+
+def _lag_of_run(b: Basis, run: int, setpoint: FloatArray) -> MetricValue:
+    name, levels = "setpoint_lag_s", b.lag_levels[run]
+    rows = run * b.traces.per + np.flatnonzero(b.work[run])
+    if len(rows) == 0:
+        return single(name, _NONE, None, None, "not evaluated", "no channel on the work")
+    if np.isnan(levels[0]):
+        return single(name, _NONE, None, None, "not evaluated", NO_CLIMB)
+    lag = b.lag_up_s[rows] - _first_passages(b.traces.t, setpoint, levels)
     use = np.isfinite(lag).all(axis=0)
     if use.sum() < 3:
-        sheet.run(name, _NONE, None, None, "not evaluated", "the set point does not ramp through three temperatures")
-        return
+        why = "the set point does not ramp through three temperatures"
+        return single(name, _NONE, None, None, "not evaluated", why)
     lags = median(lag[:, use], axis=1)
     worst = int(lags.argmax())
     scatter = lag[worst, use]
     u = 2.0 * float(scatter.std(ddof=1)) / float(use.sum()) ** 0.5
     note = f"of {b.traces.names[rows[worst]]}, median over {int(use.sum())} temperatures"
-    sheet.run(name, _NONE, float(lags[worst]), u, "ok", note)
+    return single(name, _NONE, float(lags[worst]), u, "ok", note)
 
 
 def _first_passages(t: FloatArray, trace: FloatArray, levels: FloatArray) -> FloatArray:
@@ -227,9 +241,9 @@ def _first_passages(t: FloatArray, trace: FloatArray, levels: FloatArray) -> Flo
     return np.where(found, t[i - 1] + part * (t[i] - t[i - 1]), np.nan)
 
 
-def _overshoot(sheet: Sheet, b: Basis, setpoint: FloatArray | None) -> None:
-    if setpoint is None:
+def _overshoot(sheet: Sheet, b: Basis) -> None:
+    if b.setpoint is None:
         sheet.declined("overshoot_c", _NONE, _NO_SETPOINT)
         return
-    excess = b.peak_c - float(np.nanmax(setpoint))
+    excess = b.peak_c - b.traces.to_rows(np.nanmax(b.setpoint, axis=1))
     sheet.channels("overshoot_c", _NONE, excess, b.errors.expanded(1.0, 1.0, b.errors.random))

@@ -2,93 +2,130 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.metrics.basis import Basis
 from analysis.metrics.plan import parameters
 from analysis.metrics.sheet import Sheet
+from analysis.metrics.traces import FloatArray
+from analysis.results import MetricStatus
 
 _NONE = parameters()
 _ALONE = "fewer than two channels on the work: a spread needs two"
+Ends = NDArray[np.int64]  # (runs,) a row of each run
 
 
 def add_group(sheet: Sheet, b: Basis) -> None:
     """Append spread at peak, spread at the end of each soak, and melt lag. Averages and air sensors take no part."""
-    rows = np.flatnonzero(b.judged)
-    if len(rows) < 2:
-        sheet.run("spread_at_peak_c", _NONE, None, None, "not evaluated", _ALONE)
-        for _, text in b.plan.soak_ends:
-            sheet.run("spread_end_of_soak_c", text, None, None, "not evaluated", _ALONE)
-        for _, text in b.plan.liquidus:
-            sheet.run("melt_lag_s", text, None, None, "not evaluated", _ALONE)
-        return
-    _at_peak(sheet, b, rows)
+    alone = b.work.sum(axis=1) < 2
+    _at_peak(sheet, b, alone)
     for high, text in b.plan.soak_ends:
-        _at_soak_end(sheet, b, rows, high, text)
+        _at_soak_end(sheet, b, alone, high, text)
     for level, text in b.plan.liquidus:
-        _melt_lag(sheet, b, rows, level, text)
+        _melt_lag(sheet, b, alone, level, text)
     if not b.plan.liquidus:
-        sheet.run("melt_lag_s", _NONE, None, None, "not evaluated", "no paste recorded, so no liquidus")
+        sheet.declined("melt_lag_s", _NONE, "no paste recorded, so no liquidus", of_channels=False)
 
 
-def _pair(b: Basis, first: int, last: int, share: tuple[float, float]) -> float:
-    """Standard uncertainty [K] of the difference of two channels: own parts only, as the common ones cancel."""
+def _ends(b: Basis, values: FloatArray) -> tuple[Ends, Ends, FloatArray]:
+    """Of `values` (rows,): the rows of each run's lowest and highest on the work, and the difference."""
+    work, of_run = b.work, b.traces.by_run(values)
+    first = np.arange(b.traces.runs) * b.traces.per
+    low = first + np.where(work, of_run, np.inf).argmin(axis=1)
+    high = first + np.where(work, of_run, -np.inf).argmax(axis=1)
+    return low, high, values[high] - values[low]
+
+
+def _pair(b: Basis, low: Ends, high: Ends, share: FloatArray) -> FloatArray:
+    """Expanded uncertainty [K] of the difference of two channels: own parts only, as the common ones cancel.
+
+    `share` (rows,): the part of the growing error that is there.
+    """
     e = b.errors
-    var = 0.0
-    for row, part in zip((first, last), share, strict=True):
-        var += float(e.offset_own[row] ** 2 + (e.grow_own[row] * part) ** 2 + e.random[row] ** 2)
-    return var**0.5
+    own = e.offset_own**2 + (e.grow_own * share) ** 2 + e.random**2
+    return 2.0 * np.sqrt(own[low] + own[high])
 
 
-def _at_peak(sheet: Sheet, b: Basis, rows) -> None:
-    peaks = b.peak_c[rows]
-    low, high = rows[peaks.argmin()], rows[peaks.argmax()]
-    spread = float(b.peak_c[high] - b.peak_c[low])
-    u = 2.0 * _pair(b, low, high, (1.0, 1.0))
-    if b.cut_hot[rows].any():
-        names = ", ".join(b.traces.names[row] for row in rows if b.cut_hot[row])
-        sheet.run("spread_at_peak_c", _NONE, spread, u, "incomplete", f"the log ends near the peak of {names}")
+def _names(b: Basis, run: int, marked: NDArray[np.bool_]) -> str:
+    """The channels on the work of a run that are marked (rows,), by name."""
+    own = range(run * b.traces.per, (run + 1) * b.traces.per)
+    return ", ".join(b.traces.names[row] for row in own if b.judged[row] and marked[row])
+
+
+def _at_peak(sheet: Sheet, b: Basis, alone: NDArray[np.bool_]) -> None:
+    low, high, spread = _ends(b, b.peak_c)
+    u = _pair(b, low, high, np.ones(b.traces.rows))
+    cut = (b.work & b.traces.by_run(b.cut_hot)).any(axis=1) & ~alone
+    sheet.of_runs(
+        "spread_at_peak_c",
+        _NONE,
+        np.where(alone, np.nan, spread),
+        u,
+        absent=("not evaluated", _ALONE),
+        incomplete=(cut, lambda run: f"the log ends near the peak of {_names(b, run, b.cut_hot)}"),
+    )
+
+
+def _why_not(
+    b: Basis, alone: NDArray[np.bool_], missing: NDArray[np.bool_], level: float
+) -> Callable[[int], tuple[MetricStatus, str]]:
+    """Why a run has no moment at which all its channels on the work have passed a level."""
+
+    def why(run: int) -> tuple[MetricStatus, str]:
+        if alone[run]:
+            return "not evaluated", _ALONE
+        names = _names(b, run, missing)
+        if names:
+            return "not reached", f"{level:g} °C not passed upwards by {names}"
+        return "not evaluated", "a channel has no sample at that moment"
+
+    return why
+
+
+def _at_soak_end(sheet: Sheet, b: Basis, alone: NDArray[np.bool_], high: float, text: str) -> None:
+    tr = b.traces
+    up = b.up(high)
+    missing = np.isnan(up)
+    able = ~(alone | (b.work & tr.by_run(missing)).any(axis=1))
+    moment = np.where(able, np.where(b.work, tr.by_run(up), -np.inf).max(axis=1), 0.0)
+    t, r = tr.t, np.arange(tr.rows)
+    i = np.clip(np.searchsorted(t, moment), 1, max(len(t) - 1, 1))
+    if len(t) < 2:
+        able[:] = False
+        values = np.full(tr.rows, np.nan)
     else:
-        sheet.run("spread_at_peak_c", _NONE, spread, u)
+        part = (moment - t[i - 1]) / (t[i] - t[i - 1])
+        at, part = tr.to_rows(i), tr.to_rows(part)
+        values = tr.v[r, at - 1] + part * (tr.v[r, at] - tr.v[r, at - 1])
+    able &= ~(b.work & np.isnan(tr.by_run(values))).any(axis=1)
+    low, top, spread = _ends(b, values)
+    sheet.of_runs(
+        "spread_end_of_soak_c",
+        text,
+        np.where(able, spread, np.nan),
+        _pair(b, low, top, b.share(high)),
+        absent=_why_not(b, alone, missing, high),
+    )
 
 
-def _at_soak_end(sheet: Sheet, b: Basis, rows, high: float, text: str) -> None:
-    up = b.up(high)[rows]
+def _melt_lag(sheet: Sheet, b: Basis, alone: NDArray[np.bool_], level: float, text: str) -> None:
+    up = b.up(level)
     missing = np.isnan(up)
-    if missing.any():
-        names = ", ".join(b.traces.names[row] for row in rows[missing])
-        sheet.run("spread_end_of_soak_c", text, None, None, "not reached", f"{high:g} °C not passed upwards by {names}")
-        return
-    moment = float(up.max())
-    t, v = b.traces.t, b.traces.v
-    i = min(max(int(np.searchsorted(t, moment)), 1), len(t) - 1)
-    part = (moment - t[i - 1]) / (t[i] - t[i - 1])
-    values = v[rows, i - 1] + part * (v[rows, i] - v[rows, i - 1])
-    if np.isnan(values).any():
-        reason = "a channel has no sample at that moment"
-        sheet.run("spread_end_of_soak_c", text, None, None, "not evaluated", reason)
-        return
-    low, top = rows[values.argmin()], rows[values.argmax()]
-    part_at = b.share(high)
-    share = float(part_at[low]), float(part_at[top])
-    sheet.run("spread_end_of_soak_c", text, float(values.max() - values.min()), 2.0 * _pair(b, low, top, share))
-
-
-def _melt_lag(sheet: Sheet, b: Basis, rows, level: float, text: str) -> None:
-    up = b.up(level)[rows]
-    missing = np.isnan(up)
-    if missing.any():
-        names = ", ".join(b.traces.names[row] for row in rows[missing])
-        sheet.run("melt_lag_s", text, None, None, "not reached", f"{level:g} °C not passed upwards by {names}")
-        return
-    first, last = rows[up.argmin()], rows[up.argmax()]
+    able = ~(alone | (b.work & b.traces.by_run(missing)).any(axis=1))
+    first, last, lag = _ends(b, np.where(missing, 0.0, up))
     worth = b.per_kelvin(level)
     e, share = b.errors, b.share(level)
-    own = sum(
-        float((worth[row] ** 2) * (e.offset_own[row] ** 2 + (e.grow_own[row] * share[row]) ** 2 + e.random[row] ** 2))
-        for row in (first, last)
-    )
+    own = worth**2 * (e.offset_own**2 + (e.grow_own * share) ** 2 + e.random**2)
     # a common error moves both passages, by different times where the slopes differ
-    common = float(max(e.at(level)[first] ** 2 - e.offset_own[first] ** 2 - (e.grow_own[first] * share[first]) ** 2, 0))
-    u = 2.0 * (own + common * float(worth[last] - worth[first]) ** 2) ** 0.5
-    sheet.run("melt_lag_s", text, float(up.max() - up.min()), u)
+    common = np.maximum(e.at(level) ** 2 - e.offset_own**2 - (e.grow_own * share) ** 2, 0.0)[first]
+    u = 2.0 * np.sqrt(own[first] + own[last] + common * (worth[last] - worth[first]) ** 2)
+    sheet.of_runs(
+        "melt_lag_s",
+        text,
+        np.where(able, lag, np.nan),
+        np.where(able, u, np.nan),
+        absent=_why_not(b, alone, missing, level),
+    )

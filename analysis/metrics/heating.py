@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from analysis.idle_inputs import is_idle
@@ -37,11 +39,12 @@ def _cut(b: Basis):
     )
 
 
-def _gap(b: Basis, begin: FloatArray, end: FloatArray, sound=None):
-    """Adds to an incomplete mask the rows with a long stretch without samples between two moments (rows,)."""
+def _gap(b: Basis, stretch: Callable[[], tuple[FloatArray, FloatArray]], sound=None):
+    """Adds to an incomplete mask the rows with a long hole in the samples within a stretch: two moments (rows,)."""
     wide = b.traces.gap_s > np.maximum(GAP_S, 3.0 * b.traces.step_s)
     if not wide.any():
         return sound
+    begin, end = stretch()
     mask, why = sound if sound is not None else (np.zeros(len(wide), dtype=bool), None)
     longest = np.zeros(len(wide))
     for row in np.flatnonzero(wide):
@@ -57,16 +60,16 @@ def _gap(b: Basis, begin: FloatArray, end: FloatArray, sound=None):
 def _peak(sheet: Sheet, b: Basis) -> None:
     u = b.errors.expanded(1.0, 1.0, b.errors.random)
 
-    def note(row: int) -> str | None:
-        if b.judged[row]:
-            return None
+    def note(row: int) -> str:
         if b.traces.averages[row]:
             return "an average of other channels: shown, never judged"
         if is_idle(b.traces.v[row]):
             return "nothing plugged in: shown, not judged"
         return "measures the air: shown, not judged by limits for the work"
 
-    sheet.channels("peak_c", _NONE, b.peak_c, u, incomplete=_gap(b, *_hot_stretch(b), _cut(b)), note=note)
+    sheet.channels(
+        "peak_c", _NONE, b.peak_c, u, incomplete=_gap(b, lambda: _hot_stretch(b), _cut(b)), note=(~b.judged, note)
+    )
 
 
 def _hot_stretch(b: Basis) -> tuple[FloatArray, FloatArray]:
@@ -104,7 +107,7 @@ def _liquidus(sheet: Sheet, b: Basis) -> None:
         )
         up = c.up_s[:, k]
         begin = np.where(np.isnan(up), b.traces.t[b.traces.first], up)
-        sound = _gap(b, begin, begin + total, sound)
+        sound = _gap(b, lambda begin=begin, total=total: (begin, begin + total), sound)
         none = np.where(reached, 0.0, np.nan)
         sheet.channels(names[0], text, total + none, u, absent=absent, incomplete=sound)
         sheet.channels(names[1], text, longest + none, u, absent=absent, incomplete=sound)
@@ -142,7 +145,7 @@ def _between(b: Basis, low: float, high: float) -> tuple[FloatArray, FloatArray]
 def _soaks(sheet: Sheet, b: Basis) -> None:
     for low, high, text in b.plan.soaks:
         time, u = _between(b, low, high)
-        gap = _gap(b, b.up(low), b.up(high))
+        gap = _gap(b, lambda low=low, high=high: (b.up(low), b.up(high)))
         sheet.channels("soak_time_s", text, time, u, absent=_absent(b, low, high), incomplete=gap)
 
 
@@ -161,12 +164,13 @@ def _ramps_up(sheet: Sheet, b: Basis) -> None:
                 (1.0 - slope * low_k * b.share(low)) / time,
                 np.sqrt((1.0 + (slope * low_k) ** 2) * e.random**2 + (slope * b.peak_time_u) ** 2) / time,
             )
-            absent, incomplete = _absent(b, low), _gap(b, b.up(low), b.peak_s, _cut(b))
+            absent, incomplete = _absent(b, low), _gap(b, lambda low=low: (b.up(low), b.peak_s), _cut(b))
         else:
             time, u_time = _between(b, low, high)
             slope = (high - low) / time
             u = slope / time * u_time
-            absent, incomplete = _absent(b, low, high), _gap(b, b.up(low), b.up(high))
+            absent = _absent(b, low, high)
+            incomplete = _gap(b, lambda low=low, high=high: (b.up(low), b.up(high)))
         sheet.channels("ramp_up_mean_c_per_s", text, slope, u, absent=absent, incomplete=incomplete)
 
 
@@ -210,12 +214,12 @@ def _to_peak(sheet: Sheet, b: Basis) -> None:
         e = b.errors
         u = e.expanded(low_k, low_k * b.share(start), np.sqrt((low_k * e.random) ** 2 + b.peak_time_u**2))
 
-        def note(row: int, warm=warm, start=start) -> str | None:
-            if not warm[row]:
-                return None
+        def note(row: int, start=start) -> str:
             return f"counted from the start of the log: it starts above {start:g} °C ({b.start_c[row]:.1f} °C)"
 
-        sheet.channels("time_to_peak_s", text, value, u, absent=_absent(b, start), incomplete=_cut(b), note=note)
+        sheet.channels(
+            "time_to_peak_s", text, value, u, absent=_absent(b, start), incomplete=_cut(b), note=(warm, note)
+        )
 
 
 def _near_peak(sheet: Sheet, b: Basis) -> None:
@@ -245,7 +249,7 @@ def _near_peak(sheet: Sheet, b: Basis) -> None:
             ),
             incomplete=_gap(
                 b,
-                *_hot_stretch(b),
+                lambda: _hot_stretch(b),
                 (hot, lambda _, s=shown: f"the log ends within reach of {s}: at least this much"),
             ),
         )
@@ -266,7 +270,8 @@ def _cooling(sheet: Sheet, b: Basis) -> None:
         time = np.where(time > 0, time, np.nan)
         rate = (b.peak_c - level) / time
         worth = (down[:, 0, i] - down[:, 2, i]) / 6.0
-        worth = np.where(np.isnan(worth), 1.0 / rate, worth)
+        # a peak exactly at the level has no slope to tell it by: no uncertainty
+        worth = np.where(np.isnan(worth), 1.0 / np.where(rate > 0, rate, np.nan), worth)
         u = e.expanded(
             (1.0 - rate * worth) / time,
             (1.0 - rate * worth * b.share(level)) / time,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.metrics.basis import Basis
-from analysis.metrics.traces import FloatArray, median
+from analysis.metrics.traces import median
 
 SETPOINT_FLAT_K = 0.5  # K: set points are usually whole degrees; half a step is a constant one
 DETECTED_FLAT_K = 3.0  # K: a held board wanders by a kelvin or two about its temperature
@@ -24,39 +24,22 @@ class Hold:
     detected: bool
 
 
-def setpoint_of(b: Basis) -> FloatArray | None:
-    """The set point on the samples of the traces (the first such column), None when none is logged."""
-    for channel in b.recording.channels:
-        if channel.role == "setpoint":
-            values = b.traces.aligned(channel)
-            if np.isfinite(values).sum() >= 2:
-                return values
-    return None
-
-
-def duty_of(b: Basis) -> FloatArray | None:
-    """Heater on-fraction on the samples of the traces, mean of several elements; None when none is logged."""
-    columns = [b.traces.aligned(c) for c in b.recording.channels if c.role == "duty"]
-    columns = [c for c in columns if np.isfinite(c).sum() >= 2]
-    if not columns:
-        return None
-    return columns[0] if len(columns) == 1 else np.mean(columns, axis=0)
-
-
-def holds(b: Basis, setpoint: FloatArray | None, least_s: float) -> list[Hold]:
-    """Stretches of at least `least_s` seconds at a constant temperature above the start, in time order."""
+def holds(b: Basis, run: int, least_s: float) -> list[Hold]:
+    """Stretches of a run of at least `least_s` seconds at a constant temperature above the start, in time order."""
     t = b.traces.t
     if len(t) < 3:
         return []
-    warm = float(median(b.start_c)) + 20.0  # K above the start: waiting in the cold is not a hold
-    if setpoint is not None:
+    own = slice(run * b.traces.per, (run + 1) * b.traces.per)
+    warm = float(median(b.start_c[own])) + 20.0  # K above the start: waiting in the cold is not a hold
+    if b.setpoint is not None:
+        setpoint = b.setpoint[run]
         flat = np.abs(setpoint[1:] - setpoint[:-1]) <= SETPOINT_FLAT_K * 1e-3
         return [
             Hold(i, j, float(round(setpoint[i])), False)  # named by whole degrees, as set-point tables are
             for i, j in _stretches(flat)
             if t[j] - t[i] >= least_s and setpoint[i] > warm
         ]
-    rows = np.flatnonzero(b.judged)
+    rows = own.start + np.flatnonzero(b.judged[own])
     if len(rows) == 0:
         return []
     # without a set point: the steepest slope that keeps a hold within its band over `least_s`

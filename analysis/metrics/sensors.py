@@ -7,7 +7,7 @@ import numpy as np
 from analysis.metrics.basis import LAG_CLIMB_K, LAG_LEVELS, Basis
 from analysis.metrics.plan import parameters
 from analysis.metrics.sheet import Sheet
-from analysis.metrics.traces import FloatArray, median
+from analysis.metrics.traces import BoolArray, FloatArray, median
 
 _NONE = parameters()
 NO_CLIMB = f"the channels share less than {LAG_CLIMB_K:g} K of climb to compare on"
@@ -34,63 +34,70 @@ def add_sensors(sheet: Sheet, b: Basis) -> None:
 
 
 def _cold_start(sheet: Sheet, b: Basis) -> None:
-    room = b.context.ambient_c
-    start = float(median(b.start_c))
-    limit = COLD_START_C if room is None else room + COLD_OVER_ROOM_K
-    rows = np.flatnonzero(~b.traces.averages)
-    if start > limit:
-        reason = f"not a cold start: {start:.1f} °C is above {limit:.1f} °C"
-        sheet.run("cold_start_spread_c", _NONE, None, None, "not evaluated", reason)
-        sheet.declined("cold_start_minus_room_c", _NONE, reason)
-        return
-    if len(rows) < 2:
-        reason = "fewer than two channels"
-        sheet.run("cold_start_spread_c", _NONE, None, None, "not evaluated", reason)
-    else:
-        values = b.start_c[rows]
-        low, high = rows[values.argmin()], rows[values.argmax()]
-        e = b.errors
-        u = 2.0 * float(sum(e.offset_own[row] ** 2 + e.random[row] ** 2 for row in (low, high))) ** 0.5
-        sheet.run("cold_start_spread_c", _NONE, float(values.max() - values.min()), u)
-    if room is None:
-        sheet.declined("cold_start_minus_room_c", _NONE, "room temperature not recorded")
-    else:
-        e = b.errors
-        u = 2.0 * np.sqrt(e.offset**2 + e.random**2 + 1.0 / 3.0)  # a room thermometer good to 1 K
-        sheet.channels("cold_start_minus_room_c", _NONE, b.start_c - room, u)
+    tr, e = b.traces, b.errors
+    start = median(tr.by_run(b.start_c), axis=1)
+    unknown = np.isnan(b.ambient_c)
+    limit = np.where(unknown, COLD_START_C, b.ambient_c + COLD_OVER_ROOM_K)
+    warm = start > limit
+    counted = tr.by_run(~tr.averages)
+    alone = counted.sum(axis=1) < 2
+    of_run, first = tr.by_run(b.start_c), np.arange(tr.runs) * tr.per
+    low = first + np.where(counted, of_run, np.inf).argmin(axis=1)
+    high = first + np.where(counted, of_run, -np.inf).argmax(axis=1)
+    own = e.offset_own**2 + e.random**2
+
+    def why(run: int) -> str:
+        if warm[run]:
+            return f"not a cold start: {start[run]:.1f} °C is above {limit[run]:.1f} °C"
+        return "fewer than two channels"
+
+    spread = np.where(warm | alone, np.nan, b.start_c[high] - b.start_c[low])
+    u = 2.0 * np.sqrt(own[low] + own[high])
+    sheet.of_runs("cold_start_spread_c", _NONE, spread, u, absent=("not evaluated", why))
+    over = np.where(tr.to_rows(warm), np.nan, b.start_c - tr.to_rows(b.ambient_c))
+    u = 2.0 * np.sqrt(e.offset**2 + e.random**2 + 1.0 / 3.0)  # a room thermometer good to 1 K
+    not_known = "room temperature not recorded"
+    absent = (
+        not_known
+        if bool((unknown & ~warm).all())
+        else lambda row: why(row // tr.per) if warm[row // tr.per] else not_known
+    )
+    sheet.channels("cold_start_minus_room_c", _NONE, over, u, absent=("not evaluated", absent))
 
 
 def _lag(sheet: Sheet, b: Basis) -> None:
     name = "channel_lag_s"
-    rows = np.flatnonzero(b.judged)
-    if len(rows) < 2:
-        sheet.declined(name, _NONE, "no other channel on the work to compare with")
-        return
-    if b.lag_levels is None:
-        sheet.declined(name, _NONE, NO_CLIMB)
-        return
-    lag = b.lag_up_s - _median_of_others(b.lag_up_s, rows)
+    alone = b.work.sum(axis=1) < 2
+    able = ~alone & ~np.isnan(b.lag_levels[:, 0])
+    lag = np.full(b.lag_up_s.shape, np.nan)
+    if able.any():
+        lag = b.lag_up_s - _median_of_others(b.traces.by_run(b.lag_up_s), b.work, able).reshape(lag.shape)
     value = median(lag, axis=1)
     u = 2.0 * lag.std(axis=1, ddof=1) / LAG_LEVELS**0.5
-    sheet.channels(name, _NONE, value, u, absent=("not evaluated", "the channel does not climb with its group"))
+
+    def why(row: int) -> str:
+        run = row // b.traces.per
+        if alone[run]:
+            return "no other channel on the work to compare with"
+        return "the channel does not climb with its group" if able[run] else NO_CLIMB
+
+    sheet.channels(name, _NONE, value, u, absent=("not evaluated", why))
 
 
-def _median_of_others(up: FloatArray, rows) -> FloatArray:
-    """For every row, the median of the group `rows` without the row itself, column by column."""
-    group = up[rows]
-    count = len(rows)
-    ordered = np.sort(group, axis=0)
-    outside = median(group, axis=0)
-    result = np.broadcast_to(outside, up.shape).copy()
-    rank = np.empty_like(group, dtype=np.int64)
-    order = np.argsort(group, axis=0, kind="stable")
-    np.put_along_axis(rank, order, np.broadcast_to(np.arange(count)[:, None], group.shape), axis=0)
-    m = count - 1
+def _median_of_others(up: FloatArray, work: BoolArray, able: BoolArray) -> FloatArray:
+    """For every channel of the runs that are `able`, the median of the group without the channel itself, level by level.
 
-    def other(i: int) -> FloatArray:  # the i-th of the others: skip the own place
-        return np.where(rank <= i, ordered[i + 1], ordered[i])
-
-    result[rows] = other(m // 2) if m % 2 else (other(m // 2 - 1) + other(m // 2)) / 2.0
+    `up` (runs, per, levels); the group of a run are its channels in `work` (runs, per). NaN for the other runs.
+    """
+    result = np.full(up.shape, np.nan)
+    for group in np.unique(work[able], axis=0):  # nearly always one: all channels
+        runs = np.flatnonzero(able & (work == group).all(axis=1))
+        members = np.flatnonzero(group)
+        of_group = up[np.ix_(runs, members)]
+        found = np.repeat(median(of_group, axis=1)[:, None], up.shape[1], axis=1)
+        for place, member in enumerate(members):
+            found[:, member] = median(np.delete(of_group, place, axis=1), axis=1)
+        result[runs] = found
     return result
 
 
@@ -101,20 +108,27 @@ def _repeats(sheet: Sheet, b: Basis) -> None:
     if slope.shape[1] == 0:
         sheet.declined(name, _NONE, "the log is too short to see the group move")
         return
-    group = np.abs(median(slope, axis=0))
+    group = np.abs(median(tr.by_run(slope), axis=1))
     middle = (begin + end) / 2.0
-    at = np.searchsorted(middle, tr.t[1:]) - 1
-    moving = group[np.clip(at, 0, len(group) - 1)] >= MOVING_C_PER_S
-    seconds = float((tr.t[1:] - tr.t[:-1])[moving].sum())
-    if seconds < MOVING_S:
-        sheet.declined(name, _NONE, f"the group moves faster than {MOVING_C_PER_S:g} °C/s for {seconds:.0f} s only")
-        return
-    same = tr.v[:, 1:] == tr.v[:, :-1]
-    use = np.broadcast_to(moving, same.shape) if tr.whole else moving & tr.present[:, 1:] & tr.present[:, :-1]
+    at = np.clip(np.searchsorted(middle, tr.t[1:]) - 1, 0, group.shape[1] - 1)
+    moving = (group >= MOVING_C_PER_S)[:, at]
+    seconds = np.where(moving, tr.t[1:] - tr.t[:-1], 0.0).sum(axis=1)
+    still = seconds < MOVING_S
+    use = np.repeat(moving & ~still[:, None], tr.per, axis=0)
+    if not tr.whole:
+        use &= tr.present[:, 1:] & tr.present[:, :-1]
     count = use.sum(axis=1)
-    value = np.where(count > 0, (same & use).sum(axis=1) / np.maximum(count, 1), np.nan)
+    same = ((tr.v[:, 1:] == tr.v[:, :-1]) & use).sum(axis=1)
+    value = np.where(count > 0, same / np.maximum(count, 1), np.nan)
     u = 2.0 * np.sqrt(value * (1.0 - value) / np.maximum(count, 1))
-    sheet.channels(name, _NONE, value, u, absent=("not evaluated", "the channel has no samples while the group moves"))
+
+    def why(row: int) -> str:
+        run = row // tr.per
+        if still[run]:
+            return f"the group moves faster than {MOVING_C_PER_S:g} °C/s for {seconds[run]:.0f} s only"
+        return "the channel has no samples while the group moves"
+
+    sheet.channels(name, _NONE, value, u, absent=("not evaluated", why))
 
 
 def _dropouts(b: Basis) -> FloatArray:

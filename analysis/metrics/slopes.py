@@ -37,13 +37,16 @@ def window_slopes(traces: Traces, window_s: float) -> tuple[FloatArray, FloatArr
         np.cumsum(x, out=sums[0, 1:])
         np.cumsum(x * x, out=sums[1, 1:])
         count = (end - begin).astype(np.float64)
-        sx, sxx = sums[:, end] - sums[:, begin]
+        # evenly sampled: every window has the same number of samples, and its sums are a slice
+        even = int(end[-1] - end[0]) == len(end) - 1
+        last = slice(int(end[0]), int(end[-1]) + 1) if even else end
+        sx, sxx = sums[:, last] - sums[:, :starts]
         y = v - 150.0
         ysums = np.empty((2 * rows, n + 1))
         ysums[:, 0] = 0.0
         np.cumsum(y, axis=1, out=ysums[:rows, 1:])
         np.cumsum(y * x, axis=1, out=ysums[rows:, 1:])
-        part = ysums[:, end] - ysums[:, begin]
+        part = ysums[:, last] - ysums[:, :starts]
         sy, sxy = part[:rows], part[rows:]
         lever = sxx - sx * sx / count
         enough = (count >= MIN_SAMPLES) & (t[end - 1] - t[begin] >= window_s / 2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,15 +16,17 @@ BoolArray = NDArray[np.bool_]
 
 @dataclass
 class Traces:
-    """Rows are temperature channels, columns are samples.
+    """The temperature channels of a batch of runs that were sampled at the same moments.
 
-    `t` [s] (n,) strictly increasing. `v` [°C] (rows, n): values with inner gaps filled along the straight line between
-    their neighbours, so that crossings come out as by linear interpolation between the samples present; NaN before the
-    first and after the last sample of a row. `present` (rows, n): True where a sample was logged. `gap_s` (rows,):
-    longest stretch without a sample inside the row [s]. `step_s`: median interval [s]. `averages` (rows,): True for a
-    column that is an average of others.
+    Rows are channels, those of one run side by side, equally many a run; columns are samples. `numbers` of the channels
+    in their recording, `names`. `t` [s] (n,) strictly increasing. `v` [°C] (rows, n): values with inner gaps filled
+    along the straight line between their neighbours, so that crossings come out as by linear interpolation between the
+    samples present; NaN before the first and after the last sample of a row. `present` (rows, n): True where a sample
+    was logged. `gap_s` (rows,): longest stretch without a sample inside the row [s]. `step_s`: median interval [s].
+    `averages` (rows,): True for a column that is an average of others.
     """
 
+    runs: int
     numbers: list[int]
     names: list[str]
     t: FloatArray
@@ -41,23 +44,90 @@ class Traces:
     def rows(self) -> int:
         return len(self.numbers)
 
-    def aligned(self, channel: Channel) -> FloatArray:
-        """Values of another column of the recording (set point, duty) on the same samples as `t`."""
-        values = np.asarray(channel.values, dtype=np.float64)
-        return values if self.order is None else values[self.order]
+    @property
+    def per(self) -> int:
+        """Rows of each run."""
+        return len(self.numbers) // self.runs
+
+    def by_run(self, values: NDArray) -> NDArray:
+        """(rows, ...) as (runs, per, ...)."""
+        return values.reshape(self.runs, self.per, *values.shape[1:])
+
+    def to_rows(self, of_runs: NDArray) -> NDArray:
+        """(runs,) repeated for every row of the run."""
+        return np.repeat(of_runs, self.per)
 
 
 def median(values: FloatArray, axis: int = 0) -> FloatArray:
-    """Median along the first or the last of two axes, NaN where any value is NaN.
+    """Median along one axis, NaN where any value is NaN.
 
     numpy's own costs ten times as much on arrays of this size, and a run takes a dozen.
     """
-    ordered = np.sort(values, axis=axis)  # NaN sorts to the end
-    if axis == 1:
-        ordered = ordered.T
-    count = len(ordered)
+    values = np.moveaxis(values, axis, 0)
+    count = len(values)
+    if count == 2:
+        return (values[0] + values[1]) / 2.0
+    if count == 3:
+        a, b, c = values
+        return np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
+    if count == 4:
+        a, b, c, d = values
+        low, high = np.maximum(np.minimum(a, b), np.minimum(c, d)), np.minimum(np.maximum(a, b), np.maximum(c, d))
+        return (low + high) / 2.0
+    ordered = np.sort(values, axis=0)  # NaN sorts to the end
     middle = (ordered[(count - 1) // 2] + ordered[count // 2]) / 2.0
     return middle + 0.0 * ordered[-1]
+
+
+def aligned(traces: Traces, channel: Channel) -> FloatArray:
+    """Values of another column of the recording (set point, duty) on the same samples as `traces.t`."""
+    values = np.asarray(channel.values, dtype=np.float64)
+    return values if traces.order is None else values[traces.order]
+
+
+def sampling_of(recording: Recording) -> object | None:
+    """What two recordings must have in common to be measured in one batch; None for one that is measured alone.
+
+    Alone are recordings with missing samples, without a temperature channel, or with stamps out of order.
+    """
+    t = np.asarray(recording.elapsed_s, dtype=np.float64)
+    if len(t) < 3 or not bool((t[1:] > t[:-1]).all()):
+        return None
+    columns = [channel.values for channel in recording.channels if channel.role == "temperature"]
+    if not columns or not all(bool(np.isfinite(values).all()) for values in columns):
+        return None
+    return t.tobytes(), len(columns)
+
+
+def traces_of_many(recordings: Sequence[Recording]) -> Traces:
+    """The traces of recordings of one `sampling_of`."""
+    if len(recordings) == 1:
+        return traces_of(recordings[0])
+    t = np.asarray(recordings[0].elapsed_s, dtype=np.float64)
+    chosen = [
+        (number, channel)
+        for recording in recordings
+        for number, channel in enumerate(recording.channels)
+        if channel.role == "temperature"
+    ]
+    v = np.array([channel.values for _, channel in chosen], dtype=np.float64)
+    step = t[1:] - t[:-1]
+    rows, n = v.shape
+    return Traces(
+        len(recordings),
+        [number for number, _ in chosen],
+        [channel.name for _, channel in chosen],
+        t,
+        v,
+        np.broadcast_to(np.True_, v.shape),
+        np.array([not channel.judged for _, channel in chosen], dtype=bool),
+        np.zeros(rows, dtype=np.int64),
+        np.full(rows, n - 1, dtype=np.int64),
+        np.full(rows, float(step.max())),
+        float(median(step)),
+        True,
+        None,
+    )
 
 
 def traces_of(recording: Recording) -> Traces:
@@ -113,5 +183,5 @@ def traces_of(recording: Recording) -> Traces:
                     inside = slice(first[row], last[row] + 1)
                     v[row, inside] = np.interp(t[inside], t[seen], v[row, seen])
     return Traces(
-        numbers, names, t, v, present, np.array(averages, dtype=bool), first, last, gap_s, step_s, whole, order
+        1, numbers, names, t, v, present, np.array(averages, dtype=bool), first, last, gap_s, step_s, whole, order
     )
