@@ -66,9 +66,7 @@ class Setting:
         return Setting(self.codes[rows], self.names, self.ambient[rows], self.covariates[rows], self.prior)
 
 
-def setting_of(
-    groups: Sequence[str], ambient: Array, start: Array, turned: dict[str, Array] | None = None
-) -> Setting:
+def setting_of(groups: Sequence[str], ambient: Array, start: Array, turned: dict[str, Array] | None = None) -> Setting:
     """Group labels, ambient and start temperature [°C] as a Setting. `turned`: board -> +1, -1 or 0 a run.
 
     A run without a covariate gets 0 for it: the group's level at 20 °C, with the wider bias that goes with it.

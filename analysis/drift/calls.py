@@ -21,7 +21,7 @@ from analysis.drift import groups
 from analysis.drift.baseline import FEWEST
 from analysis.drift.describe import Happening, Signal, describe
 from analysis.drift.records import Call, Epoch, Key, OvenDrift
-from analysis.drift.series import Series, build_series, choose_watched
+from analysis.drift.series import build_series, choose_watched
 from analysis.drift.view import View
 from analysis.drift.watch import Watched
 

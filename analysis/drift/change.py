@@ -229,8 +229,8 @@ def onset(parts: Sequence[Part], shape: str, level: float) -> Onset:
 
     Each start is tried in a joint least-squares fit with levels and covariates, so that an unsure season or group widens
     the interval. Flat prior over every position of the first part; several series sharpen each other as far as their
-    residuals are independent; slow waves in the residuals lessen their weight. A slope may end in a plateau (without one, a loss that came to rest would be
-    dated too early). Raises ValueError when a part has no scatter to weigh by.
+    residuals are independent; slow waves in the residuals lessen their weight. A slope may end in a plateau (without
+    one, a loss that came to rest would be dated too early). Raises ValueError when a part has no scatter to weigh by.
     """
     starts = parts[0].positions[1:-3]
     if len(starts) == 0 or any(part.sigma <= 0 for part in parts):
@@ -245,7 +245,7 @@ def onset(parts: Sequence[Part], shape: str, level: float) -> Onset:
             run_out = np.maximum(1.0, shares[None, :] * (last - starts[:, None] + 1))
             regressors = np.clip(x - starts[None, :, None] + 1, 0.0, run_out[None])
         else:
-            regressors = (x >= starts[None, :, None]).astype(float)
+            regressors = np.where(x >= starts[None, :, None], 1.0, 0.0)
         one, residual = _joint_cost(part, regressors.reshape(len(x), -1))
         inside = part.positions <= last
         residuals[series, part.positions[inside]] = residual[inside]
@@ -269,12 +269,13 @@ def _joint_cost(part: Part, regressors: Array) -> tuple[Array, Array]:
     padded = np.vstack([regressors, np.zeros((extra, regressors.shape[1]))])
     across = padded - q @ (q.T @ padded)
     size = np.maximum((across**2).sum(axis=0), 1e-12)
-    values = part.values
+    values = residual = part.values
+    cost, sigma = np.zeros(regressors.shape[1]), part.sigma
     for _ in range(2):
         y = np.concatenate([values, np.zeros(extra)])
         y = y - q @ (q.T @ y)
         gain = across.T @ y
-        cost = float(y @ y) - gain**2 / size
+        cost = np.asarray(float(y @ y) - gain**2 / size)
         best = int(np.argmin(cost))
         residual = (y - across[:, best] * (gain[best] / size[best]))[: len(values)]
         free = max(3, len(values) - q.shape[1] - 1)

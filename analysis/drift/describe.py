@@ -128,6 +128,7 @@ def describe(
         method=found.dated.method,
         left_out=view.left_out,
         effects=tuple(found.effects.values()),
+        moved=tuple(name for name, e in found.effects.items() if e.moved),
         state=state,
         beside=tuple(h.text for h in beside),
         margin=loss,

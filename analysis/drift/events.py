@@ -5,7 +5,7 @@ Also the firmware that was never flashed: an event says a change was made, and t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.drift import groups
+from analysis.drift.calls import event_moment
 from analysis.drift.causes import (
     AT_PEAK,
     COLD,
@@ -27,7 +28,8 @@ from analysis.drift.causes import (
     Effect,
 )
 from analysis.drift.change import FEWEST_EACH_SIDE
-from analysis.drift.series import build_series
+from analysis.drift.records import Call, Key
+from analysis.drift.series import Series, build_series
 from analysis.drift.view import View
 
 # What each kind of event is expected to move when it was needed and worked; common practice, no source.
@@ -43,6 +45,7 @@ EXPECTED: dict[str, dict[str, str]] = {
     "profile": {PEAK: "any", TO_PEAK: "any", LAG: "any", OVERSHOOT: "any"},
 }
 CONTROL_EVENTS = ("firmware", "controller", "profile")
+UNEXPECTED_T = 4.0  # standard errors
 RUNS_EACH_SIDE = 30  # the newest before and the first after; more would mix in other changes
 
 
@@ -78,24 +81,55 @@ def event_reports(
     metrics: pd.DataFrame,
     events: pd.DataFrame,
     left_out: Mapping[int, str] | None = None,
+    taken_in: Mapping[int, str] | None = None,
+    calls: Sequence[Call] = (),
 ) -> list[EventReport]:
-    """One report an event, in order of time. `events`: rows of oven_event of this oven."""
-    frame = groups.comparable_runs(runs, metrics, dict(left_out or {}))
+    """One report an event, in order of time. `events`: rows of oven_event of this oven.
+
+    `calls`: the oven's calls; a series that is on a called trend is compared beside its slope, so that the
+    decline that went on before and after is not credited to the event.
+    """
+    frame = groups.comparable_runs(runs, metrics, left_out, taken_in)
     series = build_series(frame["run"].tolist(), metrics)
     usable: list[int] = np.flatnonzero(frame["left_out"].isna().to_numpy()).tolist()
     dates = pd.to_datetime(frame["started_at"], utc=True).ffill()
-    stamps = [_utc(value) for value in events["happened_at"]]
+    stamps = [event_moment(value) for value in events["happened_at"]]
     out = []
-    for kind, at in sorted(zip(events["kind"], stamps, strict=True), key=lambda pair: pair[1]):
+    restarts = events["restarts_baseline"].astype(bool)
+    for kind, at, new in sorted(zip(events["kind"], stamps, restarts, strict=True), key=lambda row: row[1]):
         earlier = max((s for s in stamps if s < at), default=None)
         later = min((s for s in stamps if s > at), default=None)
         before = [i for i in usable if dates.iloc[i] < at and (earlier is None or dates.iloc[i] >= earlier)]
         after = [i for i in usable if dates.iloc[i] >= at and (later is None or dates.iloc[i] < later)]
-        out.append(_report(oven, str(kind), at, frame, series, before[-RUNS_EACH_SIDE:], after[:RUNS_EACH_SIDE]))
+        before, after = before[-RUNS_EACH_SIDE:], after[:RUNS_EACH_SIDE]
+        trending = set() if new else _trending(calls, frame, before, after)  # a repair is meant to end a trend
+        out.append(_report(oven, str(kind), at, frame, series, before, after, trending))
     return out
 
 
-def _report(oven: str, kind: str, at: pd.Timestamp, frame, series, before: list[int], after: list[int]) -> EventReport:
+def _trending(calls: Sequence[Call], frame: pd.DataFrame, before: list[int], after: list[int]) -> set[str]:
+    """The series that were on a called trend in the runs that are compared."""
+    if not before or not after:
+        return set()
+    numbers = frame["run"].tolist()
+    out: set[str] = set()
+    for call in calls:
+        began = numbers.index(call.since_run) if call.since_run in numbers else len(numbers)
+        if call.kind == "trend" and began < after[-1]:
+            out |= set(call.moved)
+    return out
+
+
+def _report(
+    oven: str,
+    kind: str,
+    at: pd.Timestamp,
+    frame: pd.DataFrame,
+    series: Mapping[Key, Series],
+    before: list[int],
+    after: list[int],
+    trending: set[str],
+) -> EventReport:
     day = f"{at:%Y-%m-%d}"
     short = min(len(before), len(after))
     if short < FEWEST_EACH_SIDE:
@@ -104,11 +138,17 @@ def _report(oven: str, kind: str, at: pd.Timestamp, frame, series, before: list[
     positions = np.array([*before, *after], dtype=np.int64)
     view = View(frame, series, positions)
     effects = view.effects(dict.fromkeys(series, 0), len(before), len(before), len(positions) - 1, "step")
+    for key in series:
+        if key[0] in trending and key[0] in effects:
+            beside = view.step_beside_slope(key, len(before))
+            if beside is not None and beside.channel == effects[key[0]].channel:
+                effects[key[0]] = beside
     if not effects:
         text = "the runs before and after share no comparison group with enough runs to know its level"
         return EventReport(oven, kind, at.isoformat(), "not evaluated", text, len(before), len(after), ())
     expected = EXPECTED.get(kind, {})
-    moved = {name: e for name, e in effects.items() if e.moved}
+    # Of a dozen series that nobody expected to move, one in thirty would pass three standard errors by chance.
+    moved = {name: e for name, e in effects.items() if e.moved and (name in expected or abs(e.t) >= UNEXPECTED_T)}
     right = [e.text for name, e in moved.items() if expected.get(name) in {"any", "+" if e.moved > 0 else "-"}]
     wrong = [e.text for name, e in moved.items() if expected.get(name) == ("-" if e.moved > 0 else "+")]
     if right and not wrong:
@@ -123,8 +163,3 @@ def _report(oven: str, kind: str, at: pd.Timestamp, frame, series, before: list[
         if kind in CONTROL_EVENTS:
             text += "; the control behaves as before. Was it really flashed? Read version and profile at the start of a run."
     return EventReport(oven, kind, at.isoformat(), answer, text, len(before), len(after), tuple(effects.values()))
-
-
-def _utc(value: Any) -> pd.Timestamp:
-    stamp = pd.Timestamp(str(value))
-    return stamp.tz_localize("UTC") if stamp.tzinfo is None else stamp.tz_convert("UTC")

@@ -60,7 +60,7 @@ def forecast_margin(metric: str, unit: str, margins: Array, heating_h: Array, se
     if n < FEWEST_RUNS:
         return refuse(f"{n} comparable runs, {FEWEST_RUNS} needed")
     split = change.change_point(y, LEVEL)
-    if split.statistic > change.penalty(n) and change.step_or_trend(y, split.index)[0] == "step":
+    if split.statistic > change.penalty(n) and change.step_or_trend(y)[0] == "step":
         return refuse(f"a step of {split.size:+.2g} {unit} lies inside the fit: the slope would be that of the step")
     trend = change.slope(y, level=LEVEL, seed=seed)
     if trend.low <= 0 <= trend.high:

@@ -123,7 +123,7 @@ def _placement_keys(frame: pd.DataFrame, channels: list[str]) -> tuple[list[str]
     usual: dict[str, str] = {}
     known = pd.DataFrame({"channels": channels, "noted": noted}).dropna()
     if len(known):
-        usual = known.groupby("channels")["noted"].agg(lambda s: s.mode().iloc[0]).to_dict()
+        usual = {str(c): str(part.mode().iloc[0]) for c, part in known.groupby("channels")["noted"]}
     missing = sum(n is None and c in usual for n, c in zip(noted, channels, strict=True))
     note = f"{missing} runs note no sensor places: taken as the usual ones" if missing else None
     return [n or usual.get(c, c) for n, c in zip(noted, channels, strict=True)], note

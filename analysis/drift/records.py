@@ -26,7 +26,7 @@ class Call:
 
     `alarm_run`: the run at which it was first called, from what was known then; date, size and causes use every run
     since. `state`: open, or gone back when the newest runs no longer show half of it. `beside`: events noted at about its
-    date. `size`, `rate_*` in `unit`.
+    date. `moved`: names of the series that changed with it. `size`, `rate_*` in `unit`.
     """
 
     id: str
@@ -54,6 +54,7 @@ class Call:
     method: str
     left_out: int
     effects: tuple[Effect, ...]
+    moved: tuple[str, ...]
     state: str = OPEN
     beside: tuple[str, ...] = ()
     margin: MarginChange | None = None

@@ -41,10 +41,19 @@ KINDS = (
     SeriesKind("full_power_ramp_low_c_per_s", "full-power ramp, low", "°C/s", True, 1.0, 0.02),
     SeriesKind("hold_duty", "hold duty", "1", True, 1.0, 0.02),
     SeriesKind("cooling_time_constant_s", "cooling time constant", "s", True, 1.0, 0.03),
-    SeriesKind("channel_difference_at_peak", "difference from the other channels at peak", "K", False, 20.0, 0.7, True, True),
+    SeriesKind(
+        "channel_difference_at_peak", "difference from the other channels at peak", "K", False, 20.0, 0.7, True, True
+    ),
     SeriesKind("channel_difference_cold", "difference from the other channels when cold", "K", False, 5.0, 0.5, True),
     SeriesKind(
-        "channel_difference_cooling", "difference from the other channels while cooling", "K", False, 20.0, 0.7, True, True
+        "channel_difference_cooling",
+        "difference from the other channels while cooling",
+        "K",
+        False,
+        20.0,
+        0.7,
+        True,
+        True,
     ),
     SeriesKind("coldest_peak_c", "coldest channel's peak", "°C", False, 20.0, 1.0, turned=True),
     SeriesKind("setpoint_lag_s", "lag behind the set point", "s", False, 10.0, 1.0),

@@ -116,9 +116,7 @@ class View:
         share = fitted.rows(self.setting(key).at(after)).mean(axis=0)
         return float(np.sqrt(share @ fitted.covariance @ share)) * fitted.sigma
 
-    def effects(
-        self, begin: Mapping[Key, int | None], low: int, high: int, end: int, shape: str
-    ) -> dict[str, Effect]:
+    def effects(self, begin: Mapping[Key, int | None], low: int, high: int, end: int, shape: str) -> dict[str, Effect]:
         """How each series moved across the change, the strongest channel where there are several.
 
         A series with an open trend of its own is left out: its runs before this change are no level to compare with.
@@ -170,6 +168,29 @@ class View:
                 parts.append(self.part(key, use, got.baseline.sigma))
         return parts
 
+    def step_beside_slope(self, key: Key, split: int) -> Effect | None:
+        """The step of one series at position `split` beside a slope that runs on through it; None below 8 runs in all.
+
+        Least squares of levels, covariates, slope and step together; the error is that of the fit.
+        """
+        use = self.present[key]
+        after = use >= split
+        if len(use) < FEWEST or min(after.sum(), (~after).sum()) < FEWEST_AFTER:
+            return None
+        part = self.part(key, use, change.noise_sigma(self.values[key][use]) or 1e-9)
+        x = np.column_stack([part.rows, use - use.mean(), after.astype(float)])
+        penalty = np.concatenate([part.penalty, [0.0, 0.0]])
+        padded = np.vstack([x, np.diag(np.sqrt(penalty))])
+        y = np.concatenate([part.values, np.zeros(len(penalty))])
+        found, _, rank, _ = np.linalg.lstsq(padded, y, rcond=None)
+        free = len(use) - int(rank)
+        if free < 3:
+            return None
+        sigma = float(np.sqrt(((part.values - x @ found) ** 2).sum() / free))
+        error = sigma * float(np.sqrt(np.linalg.pinv(padded.T @ padded)[-1, -1]))
+        before = int((~after).sum())
+        return effect_of(self.series[key].kind, key[1], float(found[-1]), error, before, len(use) - before)
+
     def rate(self, kind: SeriesKind, got: Fit, use: Places) -> tuple[float, float, float] | None:
         """Change per 100 runs with its interval, in the kind's unit; None below eight runs."""
         if len(use) < 8:
@@ -196,9 +217,7 @@ class View:
         return None if pd.isna(stamp) else stamp.isoformat()
 
 
-def effect_of(
-    kind: SeriesKind, channel: str | None, moved: float, error: float, n_before: int, n_after: int
-) -> Effect:
+def effect_of(kind: SeriesKind, channel: str | None, moved: float, error: float, n_before: int, n_after: int) -> Effect:
     """A change of the charted value with its standard error, in words and numbers."""
     half = change.normal_quantile(LEVEL) * error
     t = moved / error if error > 0 else 0.0
@@ -224,5 +243,3 @@ def level_before(values: Array, onset: int) -> float:
 
 def pair(low: str | None, high: str | None) -> tuple[str, str] | None:
     return None if low is None or high is None else (low, high)
-
-

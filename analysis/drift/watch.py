@@ -117,7 +117,9 @@ def watch_series(
     present = np.flatnonzero(~np.isnan(values))
 
     def nothing(why: str) -> Watched:
-        return Watched(values, *[blank] * 7, limits, widths, blank, None, None, why)
+        return Watched(
+            values, blank, blank, blank, blank, blank, blank, blank, limits, widths, np.zeros(n), None, None, why
+        )
 
     if len(present) < FEWEST:
         return nothing(f"{len(present)} comparable runs with this value, {FEWEST} needed")
