@@ -26,8 +26,13 @@ st.navigation(
             _page("runs", "Runs", "runs"),
             _page("run", "Run", "run"),
             _page("compare", "Compare", "compare"),
+            _page("trace", "Trace", "trace"),
             _page("defects", "Defects", "defects"),
         ],
-        "Set up": [_page("reference_data", "Reference data", "reference"), _page("about", "About", "about")],
+        "Set up": [
+            _page("reference_data", "Reference data", "reference"),
+            _page("access", "Access", "access"),
+            _page("about", "About", "about"),
+        ],
     }
 ).run()

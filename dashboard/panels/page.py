@@ -18,6 +18,7 @@ PAGE_FILES = {
     "runs": "pages/runs.py",
     "run": "pages/run.py",
     "compare": "pages/compare.py",
+    "trace": "pages/trace.py",
     "inspect": "pages/inspect.py",
     "defects": "pages/defects.py",
     "add": "pages/add_logs.py",
