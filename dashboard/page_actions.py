@@ -55,17 +55,21 @@ def try_log(book: Book, data: bytes, name: str, options: ImportOptions) -> list[
 def store_log(book: Book, data: bytes, name: str, options: ImportOptions) -> list[ImportResult]:
     """Store a log, or hold or reject it, with its evaluation in the same transaction."""
     from analysis.store import evaluate_and_write
+    from dashboard.service.desk import page_took
     from ingest.importing import import_bytes
 
-    return import_bytes(book.archive, data, name, options, after_store=evaluate_and_write)
+    return page_took(import_bytes(book.archive, data, name, options, after_store=evaluate_and_write))
 
 
 def answer_held(book: Book, log_id: int, answers: Mapping[str, str], layout_name: str | None) -> list[ImportResult]:
     """Answer the questions of a held log; it is stored, or asks further."""
     from analysis.store import evaluate_and_write
+    from dashboard.service.desk import page_took
     from ingest.importing import answer_log
 
-    return answer_log(book.archive, log_id, answers, layout_name=layout_name, after_store=evaluate_and_write)
+    return page_took(
+        answer_log(book.archive, log_id, answers, layout_name=layout_name, after_store=evaluate_and_write)
+    )
 
 
 def add_reference(book: Book, what: str, name: str, fields: Mapping[str, Any]) -> int:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from dashboard.commands.imports import Evaluations, say_result
-from dashboard.commands.opening import the_archive, who
+from dashboard.commands.opening import archive_path, the_archive, who
 from dashboard.commands.output import DONE, HELD_OR_REJECTED, Refusal, say
 
 Oven = Annotated[str | None, typer.Option("--oven", metavar="NAME", help="The oven these logs come from.")]
@@ -18,25 +18,52 @@ def serve(
     ctx: typer.Context,
     host: Annotated[str, typer.Option("--host", metavar="ADDRESS", help="Address to answer on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option("--port", metavar="N", min=1, max=65535, help="Port to answer on.")] = 8501,
+    folder: Annotated[
+        Path | None, typer.Option("--watch", metavar="FOLDER", help="Import each new log of this folder too.")
+    ] = None,
+    oven: Annotated[
+        str | None, typer.Option("--oven", metavar="NAME", help="The oven the logs of that folder come from.")
+    ] = None,
+    names: Annotated[
+        list[str] | None,
+        typer.Option("--name", metavar="NAME", help="A further name it is reached by, as of a TLS proxy in front."),
+    ] = None,
 ) -> None:
-    """Show the archive in a browser, until Ctrl-C.
+    """Show the archive in a browser and take logs in by HTTP (see /api), until Ctrl-C.
 
-    It answers this machine only, unless another address is given.
+    It answers this machine only, unless another address is given; that needs a password first (ovenbook access).
 
     \b
-    Example:
+    Examples:
       ovenbook serve --port 8600
+      ovenbook serve --watch ~/oven-logs --oven "Oven A"
     """
+    from ingest.archive.repair import at_start
+
+    for line in at_start(archive_path(ctx)):
+        say(f"Put right: {line}")
     archive = the_archive(ctx)
-    start_pages(archive.path, host, port)
+    start_pages(archive.path, host, port, folder=folder, oven=oven, names=tuple(names or ()))
 
 
-def start_pages(path: Path, host: str, port: int) -> None:
+def start_pages(
+    path: Path,
+    host: str,
+    port: int,
+    *,
+    folder: Path | None = None,
+    oven: str | None = None,
+    names: tuple[str, ...] = (),
+) -> None:
     must_be_free(host, port)
-    say(f"Ovenbook is at http://{host}:{port} with {path}. Stop it with Ctrl-C.")
-    from dashboard.service import serve as run_pages
+    from dashboard.service.app import NotServed
+    from dashboard.service.app import serve as run_pages
 
-    run_pages(path, host=host, port=port)
+    say(f"Ovenbook is at http://{host}:{port} with {path}. Stop it with Ctrl-C.")
+    try:
+        run_pages(path, host=host, port=port, folder=folder, oven=oven, names=names)
+    except NotServed as problem:
+        raise Refusal(str(problem)) from None
 
 
 def must_be_free(host: str, port: int) -> None:

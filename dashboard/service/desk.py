@@ -1,0 +1,255 @@
+"""Where every log of the service comes in, from HTTP, the watched folder or a page: stored, counted, written down, told.
+
+Acknowledged means on disk: a result is handed back only when the log is committed to the archive, or flushed to the spool
+beside it. Neither possible: NotKept, and the sender must keep its log.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import queue
+import threading
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from dashboard.service import journal
+from dashboard.service.alerts import Alert, Sender, alerts_of
+from ingest import spool
+from ingest.archive import Archive, ArchiveBusy, ArchiveError
+from ingest.import_result import ImportOptions, ImportResult
+from ingest.importing import OptionsError, drain_spool, import_bytes
+from ingest.watching import watch
+
+DRAIN_S = 5.0  # how often logs in the spool are tried again
+AGAIN_S = 5.0  # after trouble with the watched folder
+MAX_UNPACKED = 256 * 1024 * 1024  # of one upload; a hundred thousand samples of eight channels are 8 MB
+BUSY_S = 5.0  # a sender waits this long for the archive before its log goes to the spool
+
+
+class NotKept(Exception):
+    """The log is neither in the archive nor in the spool. One line that says why."""
+
+
+class Desk:
+    """Takes logs in for one archive, and knows how it went since the start."""
+
+    def __init__(self, archive: Archive, alerts: Sender, folder: Path | None = None, oven: str | None = None) -> None:
+        self.archive = archive
+        self.alerts = alerts
+        self.folder = folder
+        self.oven = oven
+        self.started_at = datetime.now(UTC)
+        self._counts: Counter[str] = Counter()
+        self._last_error: dict[str, str] | None = None
+        self._lock = threading.Lock()
+        self._stop = threading.Event()
+        self._threads: list[threading.Thread] = []
+        self._stored: queue.SimpleQueue[list[int] | None] = queue.SimpleQueue()
+        self._drift_known: dict[str, set[str]] = {}
+
+    # Logs
+
+    def take(self, data: bytes, name: str, options: ImportOptions, controller: str | None = None) -> list[ImportResult]:
+        """Take in one log, or the logs of a zip. Raises OptionsError (nothing kept) and NotKept."""
+        from analysis.store import evaluate_and_write
+
+        begun = time.monotonic()
+        try:
+            results = import_bytes(
+                self.archive, data, name, options, evaluate_and_write, wait_s=BUSY_S, max_unpacked=MAX_UNPACKED
+            )
+        except OptionsError:
+            raise
+        except ArchiveError as error:
+            results = [self._spooled(data, name, options, error)]
+        self.note(results, options.source, controller=controller, took_s=time.monotonic() - begun)
+        return results
+
+    def _spooled(self, data: bytes, name: str, options: ImportOptions, error: ArchiveError) -> ImportResult:
+        self.trouble(str(error))
+        sha256 = hashlib.sha256(data).hexdigest()
+        try:
+            spool.put(self.archive.path, data, name, sha256, options)
+        except OSError as second:
+            self.trouble(f"{error}; the log could not be kept beside it either ({second.strerror})")
+            raise NotKept(
+                "the log could not be stored, keep it and send it again: the archive cannot be written"
+            ) from None
+        reason = "not stored yet, the archive cannot be written just now: the log is kept beside it and goes in later"
+        return ImportResult(name, sha256, "held", reason)
+
+    def note(
+        self,
+        results: Iterable[ImportResult],
+        source: str,
+        *,
+        controller: str | None = None,
+        took_s: float | None = None,
+    ) -> None:
+        """Counts results, writes a line each, and tells who wants to know."""
+        for result in results:
+            with self._lock:
+                self._counts[result.status] += 1
+            journal.write(
+                "import",
+                source=source,
+                controller=controller,
+                file=result.file,
+                sha256=result.sha256,
+                status=result.status,
+                reason=result.reason,
+                runs=[run.run for run in result.runs],
+                verdicts=[run.verdict for run in result.runs],
+                ms=None if took_s is None else round(took_s * 1000),
+            )
+            if result.status == "stored" and self.alerts.to:
+                self._stored.put([run.run for run in result.runs if run.run is not None])
+
+    def trouble(self, line: str) -> None:
+        """Notes an error of the service itself, for its log and its health."""
+        with self._lock:
+            self._last_error = {"at": datetime.now(UTC).isoformat(timespec="seconds"), "text": line}
+        journal.write("error", text=line)
+
+    def _tell_all(self) -> None:
+        """In a thread of its own: looking for drift takes longer than storing a log."""
+        while (runs := self._stored.get()) is not None:
+            try:
+                self._tell(runs)
+            except ArchiveError as error:
+                self.trouble(f"no alert for runs {runs}: {error}")
+
+    def _tell(self, runs: list[int]) -> None:
+        from analysis.store import run_summary
+        from dashboard.service.drift_calls import open_calls
+
+        ovens: set[str] = set()
+        for run in runs:
+            summary = run_summary(self.archive, run)
+            for alert in alerts_of(summary):
+                self.alerts.put(alert)
+            if oven := summary["metadata"]["oven"]["value"]:
+                ovens.add(oven)
+        for oven in ovens:
+            known = self._drift_known.get(oven)
+            calls = open_calls(self.archive, oven)
+            self._drift_known[oven] = {number for number, _, _ in calls}
+            for number, text, called_at in calls:
+                # At the first look only what these runs brought; what was called before is known to whoever looks.
+                if (number not in known) if known is not None else (called_at in runs):
+                    self.alerts.put(Alert("drift_called", text, called_at, oven))
+
+    # Health
+
+    def health(self, whole: bool = True) -> dict[str, Any]:
+        """Counters since the start, what waits, the last error; not `whole`: only whether it works."""
+        try:
+            with self.archive.connect(wait_s=1.0):
+                answers = True
+        except ArchiveBusy:
+            answers = True  # somebody works on it
+        except ArchiveError as error:
+            self.trouble(str(error))
+            answers = False
+        short = {"status": "ok" if answers else "trouble"}
+        if not whole:
+            return short
+        with self._lock:
+            counts, last = dict(self._counts), self._last_error
+        return {
+            **short,
+            **{name: counts.get(name, 0) for name in ("stored", "held", "rejected", "duplicate")},
+            "waiting": spool.count(self.archive.path),
+            "last_error": last,
+            "alerts_sent": self.alerts.sent,
+            "alerts_lost": self.alerts.lost,
+            "since": self.started_at.isoformat(timespec="seconds"),
+        }
+
+    # Threads
+
+    def start(self) -> None:
+        """Starts what goes on beside requests: alerts, the spool, the watched folder."""
+        self.alerts.start()
+        if self.alerts.to:
+            self._begin("telling", self._tell_all)
+        self._begin("spool", self._drain)
+        if self.folder is not None:
+            self._begin("folder", self._watch)
+
+    def stop(self) -> None:
+        """Ends them; a log under way is finished first."""
+        self._stop.set()
+        self._stored.put(None)
+        for thread in self._threads:
+            thread.join(30)
+        self.alerts.stop()
+
+    def _begin(self, name: str, work: Callable[[], None]) -> None:
+        thread = threading.Thread(target=work, name=name, daemon=True)
+        self._threads.append(thread)
+        thread.start()
+
+    def _drain(self) -> None:
+        from analysis.store import evaluate_and_write
+
+        while not self._stop.wait(DRAIN_S):
+            try:
+                if spool.count(self.archive.path):
+                    self.note(drain_spool(self.archive, evaluate_and_write, wait_s=BUSY_S), "spool")
+            except (ArchiveError, OSError) as error:
+                self.trouble(f"the spool waits on: {error}")
+
+    def _watch(self) -> None:
+        from analysis.store import evaluate_and_write
+
+        options = ImportOptions(source="watch", oven=self.oven)
+        said = ""
+        while not self._stop.is_set() and self.folder is not None:
+            try:
+                for result in watch(self.archive, self.folder, options, evaluate_and_write, stop=self._stop):
+                    said = ""
+                    self.note([result], "watch")
+                return
+            except (ArchiveError, OSError) as error:
+                if str(error) != said:  # once, not every few seconds
+                    said = str(error)
+                    self.trouble(said)
+            self._stop.wait(AGAIN_S)
+
+
+_running: list[Desk] = []
+
+
+def open_desk(desk: Desk) -> None:
+    """Makes this the desk of the process, for the pages."""
+    _running[:] = [desk]
+
+
+def page_took(results: list[ImportResult]) -> list[ImportResult]:
+    """Notes what a page took in, when the page is part of a service."""
+    for desk in _running:
+        desk.note(results, "page")
+    return results
+
+
+def options_from(given: Mapping[str, str], oven: str | None, who: str) -> ImportOptions:
+    """Import options of a request. `oven`: the token's, which a sender cannot change. Raises OptionsError."""
+    load = given.get("load_count")
+    if load is not None and not (load.isascii() and load.isdigit() and len(load) <= 6):
+        raise OptionsError("load_count must be a whole number")
+    if oven is not None and given.get("oven", oven) != oven:
+        raise OptionsError(f"this token is for logs of {oven}")
+    plain = {name: given[name] for name in PLAIN_OPTIONS if name in given}
+    options = ImportOptions.from_json(
+        {**plain, "source": "http", "who": who, "load_count": int(load) if load else None}
+    )
+    return options if oven is None else replace(options, oven=oven)
+
+
+PLAIN_OPTIONS = ("oven", "profile", "paste", "jar", "board", "kind", "orientation", "operator", "note", "started_at")
