@@ -63,7 +63,7 @@ def contrast_points(pairs: Sequence[tuple[str, Side, Side]]) -> Any:
     frame = pd.DataFrame(rows)
     names = [name for name, _, _ in pairs]
     top = min(1.0, max(0.05, float(frame["high"].max()) * 1.1))
-    scale = alt.Scale(domain=[0, top])
+    scale, title = alt.Scale(domain=[0, top]), "share of runs with the defect"
     colour = alt.Color(
         "where:N",
         scale=alt.Scale(domain=["this side", "other side"], range=[WITH, WITHOUT]),
@@ -81,7 +81,7 @@ def contrast_points(pairs: Sequence[tuple[str, Side, Side]]) -> Any:
             alt.Tooltip("high:Q", format=".1%", title="to"),
         ],
     )
-    line = base.mark_rule(strokeWidth=2).encode(x=alt.X("low:Q", scale=scale, title="share of runs"), x2="high:Q")
+    line = base.mark_rule(strokeWidth=2).encode(x=alt.X("low:Q", scale=scale, title=title), x2="high:Q")
     dot = base.mark_point(size=80, filled=True, opacity=1).encode(
         x=alt.X(
             "share:Q", title="share of runs with the defect", scale=scale, axis=alt.Axis(format=".0%", tickCount=5)
@@ -123,7 +123,8 @@ def value_strip(values: pd.DataFrame, label: str, unit: str, cut: float | None, 
         layers.append(alt.Chart(mark).mark_rule(color=INK, strokeDash=dash).encode(x="at:Q"))
         layers.append(
             alt.Chart(mark)
-            .mark_text(align="left", dx=4, y=8 if text == "compared at" else 22, color=INK, fontSize=11)
+            .mark_text(align="left", dx=4, y=-18 if text == "compared at" else -5, color=INK, fontSize=11)
             .encode(x="at:Q", text="text:N")
         )
-    return configured(alt.layer(*layers).properties(width="container", height=190))
+    room = {"left": 4, "right": 8, "top": 28, "bottom": 4}  # for the words above the marks
+    return configured(alt.layer(*layers).properties(width="container", height=210), padding=room)

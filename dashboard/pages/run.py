@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import page_data
-from dashboard.panels import curve, metadata, page, run_facts, verdict
+from dashboard.panels import curve, defects_more, metadata, page, run_facts, verdict
 
 book = page.begin(None)
 asked = st.query_params.get("run")
@@ -58,5 +58,6 @@ with st.expander("Change what was on the rack"):
     page.ask_who()
 st.subheader("Inspection", anchor=False)
 metadata.quick_inspection(book, detail)
+defects_more.show_expected(book, number)
 st.subheader("The log", anchor=False)
 run_facts.show_log(book, detail)

@@ -35,10 +35,11 @@ def show_where(found: DefectReport, line: DefectLine) -> None:
         f"**{line.defects}** on **{runs.count} of {runs.n}** inspected runs ({runs.low:.0%} to {runs.high:.0%} of runs)"
     )
     if joints.dpmo is not None:
+        looked = f"{joints.opportunities:,}".replace(",", "\u202f")
         text += (
-            f"; {joints.defects} in {joints.opportunities:,} joints looked at, {joints.dpmo:.0f} per million "
+            f"; {joints.defects} in {looked} joints looked at, {joints.dpmo:.0f} per million "
             f"({joints.low:.0f} to {joints.high:.0f})"
-        ).replace(",", "\u202f")
+        )
     st.markdown(text + ".")
     if line.blind:
         st.caption(f"{line.blind} runs were looked at by a method that cannot show it; they are not counted.")
