@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from analysis.evaluate import RULES_VERSION, evaluate
+from analysis.evaluate import RULES_VERSION, conclude, evaluate
+from analysis.metrics.measuring import Measured, measure_many
 from analysis.results import Context, Evaluation
 from analysis.store.comparable import Key, Memory, groups, history_before, values_of
 from analysis.store.contexts import context_for, contexts_for
+from analysis.store.metric_columns import metric_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.checks.history import History
     from ingest.archive import Archive
     from ingest.archive.connection import Connection
+    from ingest.archive.derived import Tables
     from ingest.recording import Recording
 
 RUNS_PER_TRANSACTION = 500  # about a second of work: other processes get their turn in between
@@ -48,7 +51,7 @@ def reevaluate(
     with the comparable runs before it. Groups of comparable runs are independent: `workers` processes share them;
     reading and writing stay in this one. `progress(done, total)` is called after each transaction.
     """
-    from ingest.archive.derived import write_evaluations
+    from ingest.archive.derived import write_tables
 
     with archive.connect() as con:
         every = groups(con)
@@ -62,7 +65,8 @@ def reevaluate(
                 work = _load(con, part, keep_windows, whole)
             results = pool.evaluate(work)
             with archive.transaction() as con:
-                write_evaluations(con, results)
+                for run_numbers, tables in results:
+                    write_tables(con, run_numbers, tables)
             done += len(part)
             if progress is not None:
                 progress(done, len(wanted))
@@ -109,7 +113,7 @@ def rejudge(archive: Archive, run_ids: Sequence[int] | None = None) -> pd.DataFr
     for start in range(0, len(wanted), RUNS_PER_TRANSACTION):
         with archive.connect() as con:
             work = _load(con, wanted[start : start + RUNS_PER_TRANSACTION], False, len(wanted) == len(every))
-        for run_id, new in _evaluate_part(work, memory)[0]:
+        for run_id, new in _evaluated(work, memory)[0]:
             verdict, metric, margin = stored.get(run_id, (None, None, None))
             new_metric = new.limiting.limit.metric if new.limiting else None
             if (verdict, metric) != (new.verdict, new_metric):
@@ -147,14 +151,29 @@ def _load(con: Connection, part: Sequence[tuple[int, Key | None]], keep_windows:
     ]
 
 
-def _evaluate_part(work: list[Item], memory: Memory) -> tuple[list[tuple[int, Evaluation]], Memory]:
-    """Evaluates in the order given; returns the memory as well, as it may have been filled in another process."""
+def _evaluated(work: list[Item], memory: Memory) -> tuple[list[tuple[int, Evaluation]], list[Measured]]:
+    """Evaluates in the order given. The evaluations lack most metrics: these are in what was measured."""
+    measured = list(measure_many([item[1] for item in work], [item[2] for item in work]))
+    batch_of = {place: (batch, run) for batch in measured for run, place in enumerate(batch.places)}
     results = []
-    for run_id, recording, context, key, history in work:
-        evaluation = evaluate(recording, context, history or memory.history(key))
+    for place, (run_id, recording, context, key, history) in enumerate(work):
+        batch, run = batch_of[place]
+        evaluation = conclude(batch, run, recording, context, history or memory.history(key), whole=False)
         memory.add(key, values_of(recording, evaluation))
         results.append((run_id, evaluation))
-    return results, memory
+    return results, measured
+
+
+def _evaluate_part(work: list[Item], memory: Memory) -> tuple[list[int], Tables, Memory]:
+    """Run numbers, the rows to write about them, and the memory, as it may have been filled in another process."""
+    from ingest.archive.derived import tables_of
+
+    if not work:
+        return [], {}, memory
+    results, measured = _evaluated(work, memory)
+    numbers = [run_id for run_id, _ in results]
+    channels = {item[0]: {no: channel.name for no, channel in enumerate(item[1].channels)} for item in work}
+    return numbers, tables_of(results, channels, metric_table(measured, numbers, RULES_VERSION)), memory
 
 
 class _Pool:
@@ -177,8 +196,8 @@ class _Pool:
         if self._pool is not None:
             self._pool.shutdown()
 
-    def evaluate(self, work: list[Item]) -> list[tuple[int, Evaluation]]:
-        """Results of all the work; those of one group in its order."""
+    def evaluate(self, work: list[Item]) -> list[tuple[list[int], Tables]]:
+        """Run numbers and the rows to write about them, a share each; those of one group in its order."""
         shares: list[list[Item]] = [[] for _ in self._memories]
         for item in work:
             # a group stays with the share it was first given, the emptiest one; runs without a group go anywhere
@@ -187,5 +206,5 @@ class _Pool:
             shares[emptiest if key is None else self._share.setdefault(key, emptiest)].append(item)
         run = map if self._pool is None else self._pool.map
         done = list(run(_evaluate_part, shares, self._memories))
-        self._memories = [memory for _, memory in done]
-        return [result for results, _ in done for result in results]
+        self._memories = [memory for _, _, memory in done]
+        return [(numbers, tables) for numbers, tables, _ in done if numbers]

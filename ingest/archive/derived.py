@@ -7,26 +7,32 @@ the attributes of `analysis.results.Evaluation`; this module does not import it,
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 from ingest.archive.clock import stored, utc_now
 from ingest.archive.connection import Connection
 from ingest.archive.errors import ArchiveError
 
-_DERIVED = ("evaluation", "metric", "limit_result", "finding_row")
+if TYPE_CHECKING:
+    import pyarrow as pa
 
-# Written column by column through lists: one statement for any number of rows, three times as quick as VALUES.
-_METRIC = ("INTEGER", "SMALLINT", "VARCHAR", "VARCHAR", "DOUBLE", "DOUBLE", "VARCHAR", "VARCHAR", "VARCHAR", "VARCHAR")
-_LIMIT = (
-    *("INTEGER", "VARCHAR", "VARCHAR", "DOUBLE", "DOUBLE", "VARCHAR", "VARCHAR", "VARCHAR", "VARCHAR", "INTEGER"),
-    *("SMALLINT", "DOUBLE", "DOUBLE", "DOUBLE", "VARCHAR", "VARCHAR"),
-)
-_FINDING = ("INTEGER", "VARCHAR", "SMALLINT", *("VARCHAR",) * 6)
-_EVALUATION = (
-    *("INTEGER", "VARCHAR", "TIMESTAMP", "VARCHAR", "VARCHAR", "VARCHAR", "VARCHAR", "DOUBLE", "VARCHAR"),
-    *("BOOLEAN", "BOOLEAN", "JSON", "VARCHAR"),
-)
+_DERIVED = ("evaluation", "metric", "limit_result", "finding_row")
+_TEXT = "VARCHAR"
+# The columns of each table, in its order, by the types of their DuckDB columns.
+_TYPES: dict[str, tuple[str, ...]] = {
+    "evaluation": (
+        *("INTEGER", _TEXT, "TIMESTAMP", _TEXT, _TEXT, _TEXT, _TEXT, "DOUBLE", _TEXT),
+        *("BOOLEAN", "BOOLEAN", _TEXT, _TEXT),
+    ),
+    "metric": ("INTEGER", "SMALLINT", _TEXT, _TEXT, "DOUBLE", "DOUBLE", _TEXT, _TEXT, _TEXT, _TEXT),
+    "limit_result": (
+        *("INTEGER", _TEXT, _TEXT, "DOUBLE", "DOUBLE", _TEXT, _TEXT, _TEXT, _TEXT, "INTEGER"),
+        *("SMALLINT", "DOUBLE", "DOUBLE", "DOUBLE", _TEXT, _TEXT),
+    ),
+    "finding_row": ("INTEGER", _TEXT, "SMALLINT", *(_TEXT,) * 6),
+}
+Tables = dict[str, "pa.Table"]  # table -> rows to write, columns in the order of the table
 
 
 def write_evaluation(con: Connection, run_id: int, evaluation: Any) -> None:
@@ -44,28 +50,36 @@ def write_evaluations(con: Connection, evaluations: Sequence[tuple[int, Any]]) -
     run_ids = [run_id for run_id, _ in evaluations]
     if len(set(run_ids)) != len(run_ids):
         raise ArchiveError("one run was given two evaluations at once")
-    names = _channel_names(con, run_ids)
-    clear_evaluations(con, run_ids)
+    write_tables(con, run_ids, tables_of(evaluations, _channel_names(con, run_ids)))
+
+
+def tables_of(
+    evaluations: Sequence[tuple[int, Any]],
+    channels: Mapping[int, Mapping[int, str]],
+    metrics: pa.Table | None = None,
+) -> Tables:
+    """Evaluations as the rows of the archive's tables, for `write_tables`; needs no archive.
+
+    `channels`: run number -> channel number -> name. `metrics`: the rows of the table `metric` where they are at hand as
+    columns; the evaluations' own metrics are not looked at then.
+    """
     now = stored(utc_now())
-    heads: list[tuple[Any, ...]] = []
-    metrics: list[tuple[Any, ...]] = []
-    limits: list[tuple[Any, ...]] = []
-    findings: list[tuple[Any, ...]] = []
+    rows: dict[str, list[tuple[Any, ...]]] = {table: [] for table in _DERIVED}
     for run_id, e in evaluations:
-        channels = names[run_id]
-        heads.append(_head(run_id, e, channels, now))
-        for m in e.metrics:
-            _known(run_id, m.channel, channels)
-            metrics.append(
+        known = channels[run_id]
+        rows["evaluation"].append(_head(run_id, e, known, now))
+        for m in e.metrics if metrics is None else ():
+            _known(run_id, m.channel, known)
+            rows["metric"].append(
                 (
                     *(run_id, m.channel, m.metric, m.parameters, _number(m.value), _number(m.uncertainty), m.unit),
                     *(m.status, m.reason, e.rules_version),
                 )
             )
         for r in e.limit_results:
-            _known(run_id, r.channel, channels)
+            _known(run_id, r.channel, known)
             limit = r.limit
-            limits.append(
+            rows["limit_result"].append(
                 (
                     *(run_id, limit.metric, limit.parameters, limit.low, limit.high, limit.unit, limit.scope),
                     *(limit.source, limit.revision, limit.window_id, r.channel, _number(r.value)),
@@ -73,32 +87,66 @@ def write_evaluations(con: Connection, evaluations: Sequence[tuple[int, Any]]) -
                 )
             )
         for f in e.findings:
-            _known(run_id, f.channel, channels)
-            findings.append(
+            _known(run_id, f.channel, known)
+            rows["finding_row"].append(
                 (
                     *(run_id, f.code, f.channel, f.state, f.evidence, f.meaning, f.check_first, f.danger),
                     e.rules_version,
                 )
             )
-    _insert(con, "evaluation", _EVALUATION, heads)
-    _insert(con, "metric", _METRIC, metrics)
-    _insert(con, "limit_result", _LIMIT, limits)
-    _insert(con, "finding_row", _FINDING, findings)
+    tables = {table: _table(table, found) for table, found in rows.items() if found}
+    if metrics is not None:
+        tables["metric"] = metrics
+    return tables
+
+
+def _table(table: str, rows: list[tuple[Any, ...]]) -> pa.Table:
+    import pyarrow as pa
+
+    types = {
+        "INTEGER": pa.int32(),
+        "SMALLINT": pa.int16(),
+        "DOUBLE": pa.float64(),
+        "BOOLEAN": pa.bool_(),
+        "TIMESTAMP": pa.timestamp("us"),
+        _TEXT: pa.string(),
+    }
+    columns = zip(*rows, strict=True)
+    return pa.table(
+        {
+            str(i): pa.array(column, types[kind])
+            for i, (column, kind) in enumerate(zip(columns, _TYPES[table], strict=True))
+        }
+    )
+
+
+def write_tables(con: Connection, run_ids: Sequence[int], tables: Tables) -> None:
+    """Replaces everything derived about these runs by the rows given. Call it inside `Archive.transaction`."""
+    clear_evaluations(con, run_ids)
+    for table, rows in tables.items():
+        con.register("incoming_rows", rows)
+        try:
+            con.execute(f"INSERT INTO {table} SELECT * FROM incoming_rows")
+        finally:
+            con.unregister("incoming_rows")
 
 
 def clear_evaluations(con: Connection, run_ids: Iterable[int]) -> None:
     """Removes everything derived about these runs; `stale_runs` then lists them."""
-    ids = list(run_ids)
+    ids = sorted(set(run_ids))
     if not ids:
         return
+    if len(ids) == 1:
+        which, params = "run_id = ?", ids
+    elif len(ids) == ids[-1] - ids[0] + 1:
+        which, params = "run_id BETWEEN ? AND ?", [ids[0], ids[-1]]
+    else:
+        which, params = "run_id BETWEEN ? AND ? AND run_id IN (SELECT unnest(?::INTEGER[]))", [ids[0], ids[-1], ids]
+    # nothing is derived about a run without an evaluation: one look instead of four at a new one
+    if con.execute(f"SELECT 1 FROM evaluation WHERE {which} LIMIT 1", params).fetchone() is None:
+        return
     for table in _DERIVED:
-        if len(ids) == 1:
-            con.execute(f"DELETE FROM {table} WHERE run_id = ?", ids)
-        else:
-            con.execute(
-                f"DELETE FROM {table} WHERE run_id BETWEEN ? AND ? AND run_id IN (SELECT unnest(?::INTEGER[]))",
-                [min(ids), max(ids), ids],
-            )
+        con.execute(f"DELETE FROM {table} WHERE {which}", params)
 
 
 def stale_runs(con: Connection, rules_version: str) -> list[int]:
@@ -128,7 +176,7 @@ def _channel_names(con: Connection, run_ids: list[int]) -> dict[int, dict[int, s
     return names
 
 
-def _known(run_id: int, channel: int | None, channels: dict[int, str]) -> None:
+def _known(run_id: int, channel: int | None, channels: Mapping[int, str]) -> None:
     if channel is not None and channel not in channels:
         raise ArchiveError(f"run {run_id} has no channel number {channel}")
 
@@ -143,7 +191,7 @@ def _number(value: Any) -> float | None:
     return number
 
 
-def _head(run_id: int, e: Any, channels: dict[int, str], now: Any) -> tuple[Any, ...]:
+def _head(run_id: int, e: Any, channels: Mapping[int, str], now: Any) -> tuple[Any, ...]:
     limiting = e.limiting
     if limiting is not None:
         _known(run_id, limiting.channel, channels)
@@ -162,10 +210,3 @@ def _head(run_id: int, e: Any, channels: dict[int, str], now: Any) -> tuple[Any,
         json.dumps(sorted({r.limit.window_id for r in e.limit_results})),
         None,
     )
-
-
-def _insert(con: Connection, table: str, types: tuple[str, ...], rows: list[tuple[Any, ...]]) -> None:
-    if not rows:
-        return
-    columns = ", ".join(f"unnest(?::{kind}[])" for kind in types)
-    con.execute(f"INSERT INTO {table} SELECT {columns}", [list(column) for column in zip(*rows, strict=True)])
