@@ -61,4 +61,10 @@ def _read_member(
     decoded = decode(member.data)
     if decoded.refusal is not None:
         return Reading("rejected", decoded.refusal, notices=member.notices, metadata=metadata)
-    return read_text(decoded, answers, layouts, zone, metadata, member.notices)
+    try:
+        return read_text(decoded, answers, layouts, zone, metadata, member.notices)
+    except (ArithmeticError, AssertionError, LookupError, TypeError, ValueError) as error:
+        # The last net, so that one strange log never stops an import of many. The fuzz tests run without it.
+        return Reading(
+            "rejected", f"could not be read (a fault of the reader: {type(error).__name__})", metadata=metadata
+        )

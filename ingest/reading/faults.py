@@ -41,6 +41,11 @@ SENTINELS = (
 )
 
 
+def is_marker_number(value: float | None) -> bool:
+    """True for a number that is written for a failed sensor, or is beyond any temperature in any common unit."""
+    return value is not None and (value in SENTINELS or value > 1000.0 or value < -100.0)
+
+
 def is_far_out(value_c: FloatArray) -> np.ndarray:
     """True where a value [°C] can be no temperature of a small oven."""
     return (value_c < LOWEST_C) | (value_c > HIGHEST_C)

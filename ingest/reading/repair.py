@@ -50,6 +50,8 @@ class _Work:
         steps = np.diff(self.t)
         self.step = float(np.median(steps[steps > 0])) if (steps > 0).any() else 1.0
         self.done: dict[str, list[str]] = {}
+        if not keep.all():
+            self.done["stamp_unread"] = [""] * int((~keep).sum())
         self.starts = [0]
         self.questions: list[Question] = []
         self.refusal: str | None = None
@@ -80,6 +82,7 @@ class _Work:
 
 
 _TEXT = {
+    "stamp_unread": "{n} rows had no readable stamp and were left out",
     "stamp_odd": "{n} single stamps did not fit their neighbours and were put between them",
     "order": "{n} samples were out of order and were sorted",
     "duplicate": "{n} repeated rows were read once",
@@ -243,8 +246,8 @@ def _reset(work: _Work, i: int, answers: Mapping[str, str]) -> bool:
     before = work.curve[work.rows[begin : i + 1]]
     after = work.curve[work.rows[i + 1 :]]
     after = after[: 1200 * max(1, int(1 / max(work.step, 1e-3)))] if len(after) else after
-    top_before = float(np.nanmax(before))
-    rises = float(np.nanmax(after)) - work.heat(i + 1) > 30.0
+    top_before = _hottest(before)
+    rises = _hottest(after) - work.heat(i + 1) > 30.0
     fell = top_before - work.heat(i) > 30.0 and top_before > 120.0
     if fell and rises:
         return False  # a second run that began hot
@@ -274,6 +277,11 @@ def _reset(work: _Work, i: int, answers: Mapping[str, str]) -> bool:
         )
     )
     return False
+
+
+def _hottest(curve: FloatArray) -> float:
+    good = curve[np.isfinite(curve)]
+    return float(good.max()) if len(good) else float("-inf")
 
 
 def _forward(work: _Work) -> None:

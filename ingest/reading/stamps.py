@@ -122,7 +122,7 @@ _ISO = re.compile(r"^\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d([.]\d{1,6})?$")
 
 def _iso_fast(cells: Sequence[str]) -> Stamps | None:
     m = _ISO.match(cells[0])
-    if not m or len(set(map(len, cells))) != 1 or not all(c[-1].isdigit() for c in cells):
+    if not m or len(set(map(len, cells))) != 1 or not all(map(_ISO.match, cells)):
         return None
     try:
         stamps = np.array(cells, dtype="datetime64[us]")
@@ -251,7 +251,8 @@ def zone_hours(text: str) -> float | None:
         return ZONE_HOURS[text]
     m = re.match(r"^(?:UTC|GMT)?\s?([+-])(\d{1,2}):?(\d{2})?$", text)
     if m:
-        return (-1 if m[1] == "-" else 1) * (int(m[2]) + int(m[3] or 0) / 60)
+        hours = int(m[2]) + int(m[3] or 0) / 60
+        return (-hours if m[1] == "-" else hours) if hours <= 14 else None  # UTC+14 is the farthest there is
     return None
 
 

@@ -19,6 +19,8 @@ from ingest.recording import (
     Question,
 )
 
+LATEST = 4102444800.0  # 2100-01-01: a later stamp is damage
+
 
 def wall_starts_of(
     split: Split, line: Timeline, table: Table, clock: Clock, pre: Preamble, zone: str, answers: Mapping[str, str]
@@ -58,18 +60,15 @@ def wall_starts_of(
             if (said and {"dmy": "day", "mdy": "month", "ymd": "year"}[order] in said) or said == order:
                 seconds = values
         first = split.runs[0][0]
-        base = (
-            float(line.seconds[first])
-            if not clock.of_day or float(line.seconds[0]) < 60
-            else float(line.seconds[first] - line.seconds[0])
-        )
-        if first == 0 and base > 86400:
-            base = 0.0
+        began = float(line.seconds[0])
+        since_power_up = clock.of_day or abs(began) > 10.0  # then the start is that of the first sample
+        base = float(line.seconds[first]) - (began if since_power_up else 0.0)
         wall_starts[0] = float(seconds[0]) + base
         offset_s = pre.started.offset_s
         clock.zone_text = pre.started.zone
     if line.wall is None:
         _later_starts(split, line, table, clock, wall_starts)
+    wall_starts = [w if w is not None and abs(w) < LATEST else None for w in wall_starts]
     unset = [k for k, w in enumerate(wall_starts) if w is not None and w < UNSET_BEFORE]
     if unset:
         notices.append(
@@ -83,7 +82,13 @@ def wall_starts_of(
     starts: list[datetime | None] = []
     named_zone: ZoneInfo | None = None
     if offset_s is None and any(w is not None for w in wall_starts):
-        stated = pre.zone
+        stated = answers.get("zone") or pre.zone
+        if stated is None and clock.zone_text:
+            text = (
+                f"The stamps are in {clock.zone_text}, which means different places. Which zone is it "
+                "(for example America/Chicago or +08:00)?"
+            )
+            return [Question("zone", text)], [], None, []
         hours = zone_hours(stated) if stated else None
         if hours is not None:
             offset_s, zone_text = hours * 3600.0, _offset_text(hours * 3600.0)

@@ -12,14 +12,17 @@ Order of steps
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from operator import itemgetter
 
 import numpy as np
 
 from ingest.reading.cells import fault_kind, kind_of, to_number, unit_in_cell
 from ingest.reading.dialect import Dialect, split
+from ingest.reading.faults import is_marker_number
 from ingest.reading.header import read_header
 from ingest.recording import FloatArray, Notice, Question
 
@@ -66,19 +69,21 @@ def numeric_column(name: str, unit: str, cells: Sequence[str], decimal: str) -> 
         if (
             np.isfinite(numbers).all()
             and (decimal == "." or not any("." in c for c in cells))
-            and "_" not in "".join(cells)
+            and "_" not in "".join(cells)  # "1_000" is a float to Python only
+            and not _odd_decimals(cells, decimal)
         ):
-            return Column(name, unit, cells, numbers)  # "1_000" is a float to Python only
+            return Column(name, unit, cells, numbers)
     except ValueError:
         pass
     values = np.full(len(cells), np.nan)
     marks: dict[int, str] = {}
     numbers_seen = faults_seen = 0
+    odd = _odd_decimals(cells, decimal)
     for i, cell in enumerate(cells):
         text = cell.strip()
         if not text:
             continue
-        value = to_number(text, decimal)
+        value = to_number(text, decimal) if i not in odd else None
         if value is not None:
             values[i] = value
             numbers_seen += 1
@@ -93,6 +98,31 @@ def numeric_column(name: str, unit: str, cells: Sequence[str], decimal: str) -> 
     if not unit and numbers_seen:
         unit = _common_cell_unit(cells, decimal)
     return Column(name, unit, cells, values, marks)
+
+
+_DECIMALS = {".": re.compile(r"^[+-]?\d*\.(\d+)(?!\S*[eE])"), ",": re.compile(r"^[+-]?\d*,(\d+)(?!\S*[eE])")}
+FIXED_SHARE = 0.985  # a program that writes a fixed number of decimals does so always; one that trims zeros, seldom
+
+
+def _odd_decimals(cells: Sequence[str], decimal: str) -> set[int]:
+    """Rows whose cell has other decimals than all the rest of a column of fixed decimals: digits were lost or glued on.
+
+    Cells without decimals do not count: markers are written so.
+    """
+    d = len(cells[0].partition(decimal)[2])
+    try:
+        if len(cells) < 50 or (d and set(map(itemgetter(-d - 1), cells)) == {decimal}):
+            return set()
+    except IndexError:
+        pass
+    pattern = _DECIMALS[decimal]
+    found = {i: len(m.group(1)) for i, c in enumerate(cells) if (m := pattern.match(c.strip()))}
+    if len(found) < 50:
+        return set()
+    usual, n = Counter(found.values()).most_common(1)[0]
+    if not FIXED_SHARE * len(found) <= n < len(found):
+        return set()
+    return {i for i, k in found.items() if k != usual and not is_marker_number(to_number(cells[i], decimal))}
 
 
 def _common_cell_unit(cells: Sequence[str], decimal: str) -> str:
