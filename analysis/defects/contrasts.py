@@ -112,7 +112,8 @@ def largest_stratum(factor: Factor, cut: Split | None, hit: Array, frame: pd.Dat
     """The same contrast inside the largest board x lot stratum that holds a defect, in words."""
     if cut is None or not factor.numeric:
         return ""
-    key = frame[["board", "lot"]].astype("string").fillna("not recorded").agg(", lot ".join, axis=1)
+    board, lot = (frame[column].astype("string").fillna("not recorded") for column in ("board", "lot"))
+    key = board + ", lot " + lot
     counted = (cut.inside | cut.rest) & key.isin(key[(hit > 0) & (cut.inside | cut.rest)]).to_numpy()
     if not counted.any():
         return ""

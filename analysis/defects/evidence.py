@@ -39,7 +39,11 @@ def age_class(frame: pd.DataFrame) -> pd.Series:
 
 
 def strata(frame: pd.DataFrame, columns: tuple[str, ...]) -> NDArray[np.int64]:
-    key = frame[list(columns)].astype("string").fillna("not recorded").agg(" | ".join, axis=1)
+    """A number for each combination of the columns, in order of appearance; not recorded is a value of its own."""
+    key = np.zeros(len(frame), dtype=np.int64)
+    for column in columns:
+        codes = pd.factorize(frame[column], use_na_sentinel=False)[0]
+        key = key * (int(codes.max(initial=0)) + 1) + codes
     return pd.factorize(key)[0].astype(np.int64)
 
 

@@ -149,7 +149,8 @@ def _answer(records: DefectRecords, question: Mapping[str, Any], asked: int) -> 
         mine = records.defects[(records.defects["defect"] == defect) & records.defects["run"].isin(runs["run"])]
         # All factors are looked at, because a rival can take the answer away; only the asked one is reported.
         pair = (defect, factor.name)
-        found = link_defects(runs, mine, FACTORS, asked={pair}, not_looked=records.not_looked)
+        factors = [f for f in FACTORS if f.name in runs]
+        found = link_defects(runs, mine, factors, asked={pair}, not_looked=records.not_looked)
         link = next((k for k in found if (k.defect, k.factor.name) == pair), None)
     if factor is None:
         reading = f"There is no factor {question['factor']}."

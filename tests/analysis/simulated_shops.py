@@ -85,9 +85,7 @@ def shop(seed: int, cause: str, runs: int | None = None, strength: float = STREN
     )
     chance = {"void": np.full(n, 0.12), "missing": np.full(n, 0.04)}
     driver = {"thermal": lag, "jar": age, "jar moving together": age}.get(cause)
-    chance[DEFECT[cause]] = (
-        np.full(n, 0.1) if driver is None else 1 / (1 + np.exp(2.6 - strength * _standard(driver)))
-    )
+    chance[DEFECT[cause]] = np.full(n, 0.1) if driver is None else 1 / (1 + np.exp(2.6 - strength * _standard(driver)))
     rows = [
         (int(run), term, 1 + int(rng.poisson(0.5)))
         for term, p in chance.items()
