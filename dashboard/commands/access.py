@@ -33,7 +33,9 @@ def add(
         str | None, typer.Option(metavar="NAME", help="Its oven: logs that come with this token are of it, always.")
     ] = None,
 ) -> None:
-    """Make a token for a controller. It is shown once; the archive keeps only its hash.
+    """Make a token for a controller.
+
+    It is shown once; the archive keeps only its hash.
 
     \b
     Example:

@@ -29,9 +29,10 @@ def serve(
         typer.Option("--name", metavar="NAME", help="A further name it is reached by, as of a TLS proxy in front."),
     ] = None,
 ) -> None:
-    """Show the archive in a browser and take logs in by HTTP (see /api), until Ctrl-C.
+    """Show the archive in a browser and take logs in by HTTP, until Ctrl-C.
 
-    It answers this machine only, unless another address is given; that needs a password first (ovenbook access).
+    The API is described at /api. It answers this machine only, unless another address is given; that needs a password
+    first (ovenbook access password).
 
     \b
     Examples:

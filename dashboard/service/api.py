@@ -44,6 +44,7 @@ class Api:
     gate: Gate
 
     def routes(self) -> list[BaseRoute]:
+        from starlette.requests import ClientDisconnect
         from starlette.responses import HTMLResponse, JSONResponse
         from starlette.routing import Route
 
@@ -76,6 +77,8 @@ class Api:
                     body = await read_body(request, MAX_LOG_BYTES)
                 except TimeoutError:
                     return _error(408, "the log took too long to arrive")
+                except ClientDisconnect:
+                    return _error(400, "the log did not arrive whole")  # nobody is there to read it
                 if body is None:
                     return _error(413, f"a log can have {MAX_LOG_BYTES} bytes at most")
                 name = given.pop("name", "log")

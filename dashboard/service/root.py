@@ -39,7 +39,9 @@ class RootInPages:
                 body += message.get("body", b"")
                 if message.get("more_body"):
                     return
-                whole = body.replace(b"<head>", b"<head>" + _ROOT_SCRIPT, 1)
+                # Only the pages' own shell: other pages of the service have no script and need none.
+                shell = b'type="module"' in body
+                whole = body.replace(b"<head>", b"<head>" + _ROOT_SCRIPT, 1) if shell else body
                 headers = [(k, v) for k, v in start["headers"] if k.lower() != b"content-length"]
                 if scope["method"] != "HEAD":
                     headers.append((b"content-length", str(len(whole)).encode()))
