@@ -32,9 +32,10 @@ _METHOD_WORDS = {
 
 @dataclass
 class SheetInspection:
-    """All rows of one run. `lines` are the sheet's line numbers, for messages."""
+    """All rows of one run, or of one board of it where the sheet gives serials. `lines`: the sheet's line numbers."""
 
     run: int
+    serial: str | None = None
     joints: int | None = None
     boards: int | None = None
     method: str = "naked eye"
@@ -66,15 +67,17 @@ def inspections_of(archive: Archive, sheet: SheetRead) -> tuple[list[SheetInspec
             by_file.setdefault(key, []).append(int(run))
         if isinstance(serials, str):
             by_serial.append((serials, int(run)))
-    found: dict[int, SheetInspection] = {}
+    found: dict[tuple[int, str], SheetInspection] = {}
     problems: list[str] = []
     for line, row in sheet.rows:
         try:
             run = _run_of(sheet, row, known, by_file, by_serial)
-            _add_row(sheet, found.setdefault(run, SheetInspection(run)), row, line)
+            serial = sheet.cell(row, "serial")
+            one = found.setdefault((run, serial), SheetInspection(run, serial or None))
+            _add_row(sheet, one, row, line)
         except ValueError as problem:
             problems.append(f"line {line}: {problem}")
-    return [found[run] for run in sorted(found)], problems
+    return [found[key] for key in sorted(found)], problems
 
 
 def store_sheet(archive: Archive, sheet: SheetRead, inspections: Sequence[SheetInspection], who: str | None) -> Stored:
@@ -111,7 +114,7 @@ def store_inspections(
     kept = _kept(con)
     stored, there = [], 0
     for one in inspections:
-        if _mark(one.run, one.method, one.joints, one.boards, one.defects) in kept:
+        if _mark(one.run, one.serial, one.method, one.joints, one.boards, one.defects) in kept:
             there += 1
             continue
         start = started.get(one.run)
@@ -123,6 +126,7 @@ def store_inspections(
             scope=one.scope,
             boards_looked=one.boards,
             joints_looked=one.joints,
+            serial=one.serial,
             who=one.who or who,
             at=when,
             origin="imported",
@@ -233,20 +237,27 @@ def _whole_number(sheet: SheetRead, row: Mapping[str, str], role: str) -> int | 
 # What is there already -------------------------------------------------------------------------------------------------
 
 
-def _mark(run: int, method: str, joints: int | None, boards: int | None, defects: Sequence[Mapping[str, Any]]) -> Any:
+def _mark(
+    run: int,
+    serial: str | None,
+    method: str,
+    joints: int | None,
+    boards: int | None,
+    defects: Sequence[Mapping[str, Any]],
+) -> Any:
     found = sorted((str(d["term"]), int(d["count"]), d.get("ref_des") or "", d.get("side") or "") for d in defects)
-    return run, method, joints, boards, tuple(found)
+    return run, serial, method, joints, boards, tuple(found)
 
 
 def _kept(con: Any) -> set[Any]:
     rows = con.execute(
-        "SELECT i.inspection_id, i.run_id, i.method, i.joints_looked, i.boards_looked, d.term, d.count, d.ref_des, d.side "
+        "SELECT i.inspection_id, i.run_id, i.serial, i.method, i.joints_looked, i.boards_looked, d.term, d.count, d.ref_des, d.side "
         "FROM inspection i LEFT JOIN defect d USING (inspection_id) WHERE i.origin = 'imported'"
     ).fetchall()
-    facts: dict[int, tuple[int, str, int | None, int | None]] = {}
+    facts: dict[int, tuple[int, str | None, str, int | None, int | None]] = {}
     defects: dict[int, list[dict[str, Any]]] = {}
-    for number, run, method, joints, boards, term, count, ref_des, side in rows:
-        facts[number] = (run, method, joints, boards)
+    for number, run, serial, method, joints, boards, term, count, ref_des, side in rows:
+        facts[number] = (run, serial, method, joints, boards)
         found = defects.setdefault(number, [])
         if term is not None:
             found.append({"term": term, "count": count, "ref_des": ref_des, "side": side})
