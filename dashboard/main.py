@@ -29,6 +29,7 @@ st.navigation(
             _page("trace", "Trace", "trace"),
             _page("defects", "Defects", "defects"),
         ],
+        "Hand on": [_page("sheets", "Sheets", "sheets")],
         "Set up": [
             _page("reference_data", "Reference data", "reference"),
             _page("access", "Access", "access"),

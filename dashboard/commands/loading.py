@@ -37,6 +37,7 @@ FILES: dict[str, str] = {
     "board": "reference",
     "profile": "profiles",
     "layout": "layouts",
+    "sheet": "sheet",
     "export": "export",
     "verify": "care",
     "backup": "care",

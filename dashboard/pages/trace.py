@@ -11,7 +11,8 @@ from dashboard.panels.downloads import table_download
 from dashboard.trace import Trace, as_table
 from ingest.archive import ArchiveError
 
-SHOWN = 200  # rows written out; the download holds all of them
+WRITTEN_OUT = 12  # rows; more of them go into a table that scrolls
+SHOWN = 500  # rows sent to the browser; the download holds all of them
 KINDS = ("serial", "jar", "lot", "event", "oven")
 
 book = page.begin("Trace")
@@ -85,24 +86,32 @@ if trace.runs.empty:
 
 rows = page_data.records(trace.runs)
 st.subheader("Runs and what was used", anchor=False)
-page.table(
-    pd.DataFrame(
-        {
-            "Run": [r["run"] for r in rows],
-            "started": [page.local(r["started_at"], book.zone) for r in rows],
-            "serials": [r["serials"] or "not recorded" for r in rows],
-            "board": [r["board"] or "unknown" for r in rows],
-            "jar": [r["jar"] or "unknown" for r in rows],
-            "lot": [r["lot"] or "unknown" for r in rows],
-            "oven": [r["oven"] or "unknown" for r in rows],
-            "firmware": [r["firmware"] or "unknown" for r in rows],
-            "verdict": [("stop: danger, " if r["danger"] else "") + (r["verdict"] or "not evaluated") for r in rows],
-        }
-    ).head(SHOWN)
+used = pd.DataFrame(
+    {
+        "Run": [r["run"] for r in rows],
+        "started": [page.local(r["started_at"], book.zone) for r in rows],
+        "serials": [r["serials"] or "not recorded" for r in rows],
+        "board": [r["board"] or "unknown" for r in rows],
+        "jar": [r["jar"] or "unknown" for r in rows],
+        "lot": [r["lot"] or "unknown" for r in rows],
+        "oven": [r["oven"] or "unknown" for r in rows],
+        "firmware": [r["firmware"] or "unknown" for r in rows],
+        "verdict": [("stop: danger, " if r["danger"] else "") + (r["verdict"] or "not evaluated") for r in rows],
+    }
 )
+if len(rows) <= WRITTEN_OUT:
+    page.table(used)
+else:
+    st.dataframe(
+        used.head(SHOWN),
+        hide_index=True,
+        height=min(36 + 35 * len(used), 640),
+        column_config={"Run": st.column_config.NumberColumn(format="%d", width=64, pinned=True)},
+        alt=f"Table of {words.counted(len(rows), 'run')} with start, serials, board, jar, lot, oven, firmware and verdict.",
+    )
 if len(rows) > SHOWN:
-    st.caption(f"The first {SHOWN} of {len(rows)} runs. The table below as CSV holds all.")
-if len(rows) <= 12:
+    st.caption(f"The first {SHOWN} of {len(rows)} runs. The CSV below holds all.")
+if len(rows) <= WRITTEN_OUT:
     with st.container(horizontal=True):
         for row in rows:
             page.link("run", f"Run {row['run']}", run=str(row["run"]))
@@ -119,7 +128,7 @@ if by == "serial":
             "trace", f"{page.plain(oven)}, {week[0]} to {week[1]}", by="oven", oven=oven, first=week[0], last=week[1]
         )
 
-events = [e for e in page_data.records(trace.events.drop_duplicates("event"))]
+events = page_data.records(trace.events.drop_duplicates("event"))
 st.subheader("Events on the ovens", anchor=False)
 if not events:
     st.markdown("No event is noted on these ovens, or the runs' start is not known.")

@@ -19,6 +19,7 @@ PAGE_FILES = {
     "run": "pages/run.py",
     "compare": "pages/compare.py",
     "trace": "pages/trace.py",
+    "sheets": "pages/sheets.py",
     "inspect": "pages/inspect.py",
     "defects": "pages/defects.py",
     "add": "pages/add_logs.py",
