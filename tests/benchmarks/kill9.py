@@ -1,0 +1,310 @@
+"""Kill -9 at random moments: what was acknowledged is found, nothing half is visible, the next start works.
+
+    python tests/benchmarks/kill9.py [--imports 150] [--service 10] [--migrations 30] [--backups 30] [--rebuilds 30] [--seed 1]
+
+Each trial is a real process, killed after a random time, then the archive is opened, verified and compared with what the
+process had said. Prints a line a kind: kills, kills that struck while work was under way, acknowledged, found, wrong. A kill of
+a process is not a power cut: what the disk itself loses is not tried here.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import multiprocessing
+import random
+import shutil
+import sys
+import tempfile
+import threading
+import time
+from multiprocessing.connection import Connection as Pipe
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).parents[2]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "dashboard")]
+
+from page_archives import bake  # noqa: E402
+from service_process import start  # noqa: E402
+
+from analysis.store import evaluate_and_write, seed_defaults  # noqa: E402
+from ingest.archive import Archive, ArchiveError, open_archive  # noqa: E402
+from ingest.archive.care import backup, rebuild  # noqa: E402
+from ingest.archive.migrate import migrations  # noqa: E402
+from ingest.archive.repair import at_start  # noqa: E402
+from ingest.archive.verify import verify  # noqa: E402
+from ingest.importing import import_bytes  # noqa: E402
+from ingest.reading import read_log  # noqa: E402
+
+PRELOADED = ["duckdb", "pandas", "pyarrow", "scipy.stats", "ingest.importing", "analysis.store", "page_archives"]
+
+
+def log_of(number: int) -> bytes:
+    """A log whose start, peak and bytes hang on its number."""
+    return bake(minutes=number * 10, peak_c=240.0 + number % 9, text=f"n{number}")
+
+
+# What the children do; each says on the pipe what it has done.
+
+
+def imports(path: str, first: int, said: Pipe) -> None:
+    archive = open_archive(path)
+    said.send("ready")
+    for number in range(first, first + 1000):
+        data = log_of(number)
+        result = import_bytes(archive, data, f"bake-{number}.csv", after_store=evaluate_and_write)[0]
+        said.send((result.status, hashlib.sha256(data).hexdigest()))
+
+
+def migration(path: str, _: int, said: Pipe) -> None:
+    said.send("ready")
+    open_archive(path)
+    said.send("done")
+
+
+def backing_up(path: str, number: int, said: Pipe) -> None:
+    archive = open_archive(path)
+    said.send("ready")
+    backup(archive, f"{path}.copy-{number}")
+    said.send("done")
+
+
+def rebuilding(path: str, _: int, said: Pipe) -> None:
+    archive = open_archive(path)
+    said.send("ready")
+    rebuild(archive, read_log, evaluate_and_write)
+    said.send("done")
+
+
+def killed(work: Any, path: Path, number: int, after_s: float) -> list[Any]:
+    """Runs `work` in a process, kills it `after_s` [s] after it was ready; what it had said by then."""
+    context = multiprocessing.get_context("forkserver")
+    here, there = context.Pipe(duplex=False)
+    process = context.Process(target=work, args=(str(path), number, there), daemon=True)
+    process.start()
+    there.close()
+    said = []
+    try:
+        if here.recv() == "ready":
+            time.sleep(after_s)
+        process.kill()
+        process.join()
+        while here.poll():
+            said.append(here.recv())
+    except EOFError:
+        pass
+    process.join()
+    return said
+
+
+def stored_hashes(archive: Archive) -> list[str]:
+    return archive.read("SELECT sha256 FROM log WHERE status = 'stored'")["sha256"].tolist()
+
+
+def fingerprint(archive: Archive) -> str:
+    """Everything a reader sees of runs, values and verdicts."""
+    parts = [
+        archive.read(sql).to_csv(index=False)
+        for sql in (
+            "SELECT * EXCLUDE (received_at) FROM run_overview ORDER BY run",
+            "SELECT * FROM metric_long ORDER BY ALL",
+            "SELECT * FROM finding ORDER BY ALL",
+            "SELECT run, channel, count(*) AS n, sum(value) AS s FROM sample GROUP BY ALL ORDER BY ALL",
+        )
+    ]
+    return hashlib.sha256("".join(parts).encode()).hexdigest()
+
+
+def report(kind: str, kills: int, inside: int, acknowledged: int | str, found: int | str, wrong: list[str]) -> None:
+    print(
+        f"{kind:<12} kills {kills:4d}, under way {inside:4d}, acknowledged {acknowledged}, found {found}, wrong {len(wrong)}",
+        flush=True,
+    )
+    for line in wrong[:10]:
+        print(f"  {line}", flush=True)
+
+
+def try_imports(folder: Path, kills: int, luck: random.Random) -> list[str]:
+    archive = open_archive(folder / "imports.duckdb", zone="UTC")
+    seed_defaults(archive)
+    acknowledged: list[str] = []
+    wrong: list[str] = []
+    repaired = 0
+    for trial in range(kills):
+        said = killed(imports, archive.path, trial * 1000, luck.uniform(0, 0.6))
+        acknowledged += [item[1] for item in said if item[0] == "stored"]
+        wrong += [f"trial {trial}: status {item[0]}" for item in said if item[0] != "stored"]
+        repaired += bool(at_start(archive.path))
+        if trial % 10 == 9:  # reading everything through takes longer than the trial
+            wrong += [f"trial {trial}: {problem.text}" for problem in verify(archive)]
+    found = stored_hashes(archive)
+    wrong += [f"lost {sha256}" for sha256 in acknowledged if sha256 not in set(found)]
+    wrong += ["a log is in twice"] * (len(found) - len(set(found)))
+    runs = archive.read("SELECT count(*) AS n FROM run_overview WHERE verdict IS NULL")["n"].item()
+    wrong += [f"{runs} runs without their evaluation"] if runs else []
+    wrong += [problem.text for problem in verify(archive)]
+    report("imports", kills, kills, len(acknowledged), f"{len(found)} (repair spoke {repaired} times)", wrong)
+    return wrong
+
+
+def try_service(folder: Path, kills: int, luck: random.Random) -> list[str]:
+    """The service itself, with two senders; a log counts as acknowledged when its 200 or 202 has come back whole."""
+    archive = open_archive(folder / "service.duckdb", zone="UTC")
+    acknowledged: list[str] = []
+    wrong: list[str] = []
+    number = [0]
+    lock = threading.Lock()
+    for _ in range(kills):
+        service = start(archive.path)
+        stop = threading.Event()
+
+        def send(service: Any = service, stop: threading.Event = stop) -> None:
+            while not stop.is_set():
+                with lock:
+                    number[0] += 1
+                    data = log_of(number[0])
+                try:
+                    status = service.post(data, name="bake.csv").status
+                except (OSError, ValueError, EOFError):
+                    return
+                except Exception as error:
+                    if type(error).__module__ != "http.client":
+                        raise
+                    return
+                if status in (200, 202):
+                    acknowledged.append(hashlib.sha256(data).hexdigest())
+                else:
+                    wrong.append(f"status {status}")
+
+        senders = [threading.Thread(target=send) for _ in range(2)]
+        for sender in senders:
+            sender.start()
+        time.sleep(luck.uniform(0.2, 2.5))
+        service.process.kill()
+        service.process.wait()
+        stop.set()
+        for sender in senders:
+            sender.join()
+    at_start(archive.path)
+    found = stored_hashes(archive)
+    wrong += [f"lost {sha256}" for sha256 in acknowledged if sha256 not in set(found)]
+    wrong += ["a log is in twice"] * (len(found) - len(set(found)))
+    wrong += [problem.text for problem in verify(archive)]
+    report("service", kills, kills, len(acknowledged), len(found), wrong)
+    return wrong
+
+
+def filled(path: Path, logs: int, version: int | None = None) -> Archive:
+    """An archive of the schema of `version` (the newest by default) with some logs in it."""
+    archive = open_archive(path, zone="UTC", known=None if version is None else migrations()[:version])
+    if version is None:
+        seed_defaults(archive)
+    for number in range(logs):
+        import_bytes(archive, log_of(number), f"bake-{number}.csv", after_store=evaluate_and_write)
+    return archive
+
+
+def try_migrations(folder: Path, kills: int, luck: random.Random) -> list[str]:
+    old = folder / "old.duckdb"
+    filled(old, 40, version=1)
+    hashes = sorted(stored_hashes(Archive(old)))
+    begun = time.monotonic()
+    shutil.copy(old, folder / "probe.duckdb")
+    open_archive(folder / "probe.duckdb")
+    length = time.monotonic() - begun
+    wrong: list[str] = []
+    inside = 0
+    for trial in range(kills):
+        path = folder / f"migrate-{trial}" / "a.duckdb"
+        path.parent.mkdir()
+        shutil.copy(old, path)
+        said = killed(migration, path, 0, luck.uniform(0, length))
+        inside += "done" not in said
+        try:
+            at_start(path)
+            archive = open_archive(path)
+            with archive.connect() as con:
+                version = con.execute("SELECT max(version) FROM schema_version").fetchone()
+            wrong += [f"trial {trial}: schema {version}"] if version != (len(migrations()),) else []
+            wrong += [f"trial {trial}: {problem.text}" for problem in verify(archive)]
+            wrong += [f"trial {trial}: logs differ"] if sorted(stored_hashes(archive)) != hashes else []
+        except ArchiveError as error:
+            wrong.append(f"trial {trial}: {error}")
+        wrong += [f"trial {trial}: left {p.name}" for p in path.parent.glob("*.part*")]
+        shutil.rmtree(path.parent)
+    report("migrations", kills, inside, f"{len(hashes)} logs each", "all" if not wrong else "see below", wrong)
+    return wrong
+
+
+def try_backups(folder: Path, kills: int, luck: random.Random) -> list[str]:
+    archive = filled(folder / "backups.duckdb", 60)
+    begun = time.monotonic()
+    backup(archive, folder / "probe-copy.duckdb")
+    length = time.monotonic() - begun
+    before = fingerprint(archive)
+    wrong: list[str] = []
+    inside = said_done = copies = 0
+    for trial in range(kills):
+        said = killed(backing_up, archive.path, trial, luck.uniform(0, length * 1.1))
+        inside += "done" not in said
+        said_done += "done" in said
+        copy = Path(f"{archive.path}.copy-{trial}")
+        if copy.exists():
+            copies += 1
+            wrong += [f"trial {trial}: the copy differs"] if fingerprint(Archive(copy)) != before else []
+            wrong += [f"trial {trial}: copy: {problem.text}" for problem in verify(Archive(copy))]
+        elif "done" in said:
+            wrong.append(f"trial {trial}: acknowledged and not there")
+        wrong += [f"trial {trial}: {problem.text}" for problem in verify(archive)] if trial % 10 == 9 else []
+        if not copy.exists():
+            backup(archive, copy)  # over what the kill left behind
+        for left in copy.parent.glob(copy.name + "*"):
+            left.unlink()
+    wrong += [] if fingerprint(archive) == before else ["the archive changed"]
+    report("backups", kills, inside, f"{said_done} copies", f"{copies}, each whole", wrong)
+    return wrong
+
+
+def try_rebuilds(folder: Path, kills: int, luck: random.Random) -> list[str]:
+    archive = filled(folder / "rebuilds.duckdb", 60)
+    before = fingerprint(archive)
+    begun = time.monotonic()
+    rebuild(archive, read_log, evaluate_and_write)
+    length = time.monotonic() - begun
+    wrong = [] if fingerprint(archive) == before else ["rebuilding changed a result"]
+    inside = 0
+    for trial in range(kills):
+        said = killed(rebuilding, archive.path, 0, luck.uniform(0, length))
+        inside += "done" not in said
+        at_start(archive.path)
+        wrong += [f"trial {trial}: results differ"] if fingerprint(archive) != before else []
+        wrong += [f"trial {trial}: {problem.text}" for problem in verify(archive)] if trial % 10 == 9 else []
+    report("rebuilds", kills, inside, "60 logs each", "identical results" if not wrong else "see below", wrong)
+    return wrong
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    for name, default in (("imports", 150), ("service", 10), ("migrations", 30), ("backups", 30), ("rebuilds", 30)):
+        parser.add_argument(f"--{name}", type=int, default=default)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    multiprocessing.get_context("forkserver").set_forkserver_preload(PRELOADED)
+    luck = random.Random(asked.seed)
+    wrong: list[str] = []
+    with tempfile.TemporaryDirectory(prefix="ovenbook-kill9-") as folder:
+        for name, trial in (
+            ("migrations", try_migrations),
+            ("backups", try_backups),
+            ("rebuilds", try_rebuilds),
+            ("imports", try_imports),
+            ("service", try_service),
+        ):
+            if getattr(asked, name):
+                wrong += trial(Path(folder), getattr(asked, name), luck)
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
