@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -13,9 +12,10 @@ from ingest.reading.channels import recording_of
 from ingest.reading.clock import Clock, settle_clock
 from ingest.reading.columns import plan_columns
 from ingest.reading.decode import Decoded
-from ingest.reading.dialect import find_dialect, unframed
+from ingest.reading.dialect import find_dialect
 from ingest.reading.find_clock import Found, find_clock
 from ingest.reading.layout import Answers, fingerprint, plain, remembered_answers
+from ingest.reading.line_dress import undressed, without_prefix
 from ingest.reading.long_layout import to_wide
 from ingest.reading.physics import HEATED_C, plausible_rise, rise_count
 from ingest.reading.plans import Planned
@@ -134,29 +134,19 @@ def _table_of(lines: Sequence[str], ends_cleanly: bool) -> Table | str:
     filled = sum(1 for ln in lines if ln.strip())
     if filled == 0:
         return "empty"
-    lines = _without_checksums(lines)
+    lines = undressed(lines)
     serial = serial_table(lines, ends_cleanly)
     if serial is not None:
         return to_wide(serial)
-    lines = unframed(lines)
     dialect = find_dialect(lines)
+    if dialect is None and (bare := without_prefix(lines)) is not None:
+        lines, dialect = bare, find_dialect(bare)
     table = build_table(lines, dialect, ends_cleanly) if dialect is not None else None
     if table is None:
         return "no table of numbers found" if filled > 2 else "only a header or a single line"
     if table.rows < 5:
         return f"too few samples to be a run ({table.rows})"
     return to_wide(table)
-
-
-_CHECKSUM = re.compile(r"\*[0-9A-Fa-f]{2}\s*$")
-
-
-def _without_checksums(lines: Sequence[str]) -> Sequence[str]:
-    """Lines that end in `*` and a two-digit checksum, without it."""
-    sample = lines[:: max(1, len(lines) // 20)]
-    if sum(bool(_CHECKSUM.search(ln)) for ln in sample) < 0.7 * len(sample):
-        return lines
-    return [_CHECKSUM.sub("", ln).removeprefix("$") for ln in lines]
 
 
 def _name_columns(table: Table, answer: str) -> None:

@@ -8,7 +8,7 @@ from datetime import datetime
 import numpy as np
 
 from ingest.reading import faults
-from ingest.reading.plans import Plan
+from ingest.reading.plans import OFF_WORDS, Plan
 from ingest.reading.repair import Timeline
 from ingest.reading.table import Table
 from ingest.recording import (
@@ -85,8 +85,7 @@ def _channel(plan: Plan, rows: np.ndarray, elapsed: FloatArray) -> Channel | Non
     if column.numbers is None:
         texts = [str(column.cells[int(r)]).strip() for r in rows]
         if plan.role == "duty":
-            on = {"on", "ein", "true", "1", "an", "yes"}
-            values = np.array([np.nan if not t else float(t.lower() in on) for t in texts])
+            values = np.array([np.nan if not t else float(t.lower() not in OFF_WORDS) for t in texts])
             return Channel(column.name, "duty", "on/off", values, confidence=plan.confidence, reasons=reasons)
         labels = tuple(dict.fromkeys(t for t in texts if t))
         if not labels:

@@ -13,7 +13,7 @@ What is then done to the clock (roll-over, order, jumps) is in `repair`.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -64,8 +64,9 @@ def settle_clock(
         order = _ordered(pre.date, clock, answers)
         if order is None:
             return clock
-        found.wall = join_day(pre.date, day)
-        wall, day = float(order[0]) + day.seconds, None
+        found.wall = join_day(replace(pre.date, seconds=order, readings={"": order}), day)
+        wall, day = found.wall.seconds, None
+        clock.modulus_s = (DAY_S,)
     if wall is not None:
         assert found.wall is not None
         clock.wall, clock.wall_resolution_s = wall, found.wall.resolution_s
@@ -213,7 +214,7 @@ def _counter(
         return
     sure = (table.named and "time" in says.kinds) or column.name.strip() in ("t", "T")
     best, runner = ranked[0], ranked[1]
-    counter_like = step == 1.0 and bool((raw[np.isfinite(raw)] == np.floor(raw[np.isfinite(raw)])).all())
+    counter_like = step == 1.0 and not any(table.decimal in c for c in column.cells[:50])  # "1.0" counts seconds
     if counter_like and not sure:
         if pre.interval_s:
             found.index, found.elapsed = found.elapsed, None

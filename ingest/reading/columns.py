@@ -20,6 +20,7 @@ from ingest.reading.derived_columns import judge_lone_smoothed, mark_averages, m
 from ingest.reading.faults import strip_for_ranking
 from ingest.reading.layout import Answers
 from ingest.reading.plans import (
+    OFF_WORDS,
     SENSOR_WORDS,
     TEMPERATURE_KINDS,
     Plan,
@@ -207,7 +208,7 @@ def _text_column(column: Column, says: NameSays, first: str) -> Plan | None:
     ) > 0.5 * len(seen)
     if not seen or len(seen) > 64 or measured:
         return None
-    switch = {s.lower() for s in seen} <= {"on", "off", "ein", "aus", "true", "false", "1", "0", "an", "yes", "no"}
+    switch = len(seen) <= 2 and bool({s.lower() for s in seen} & OFF_WORDS)
     if first == "duty" and switch:
         return Plan(
             column,
@@ -231,7 +232,7 @@ def _unknown_by_values(planned: Planned, table: Table) -> None:
         cold, peak = physics.cold_and_peak(core)
         best, _unit = physics.rank_units(cold, peak, is_whole(values))[0] if len(core) else (0.0, CELSIUS)
         place = "place" in plan.says.kinds or words_of(plan.column.name)[:1] in SENSOR_WORDS[:4]
-        if curve_like(values) and best >= (0.04 if place or known else 0.25):
+        if curve_like(values, 0.35 if place else 0.12) and best >= (0.04 if place or known else 0.25):
             plan.role, plan.group, plan.confidence = "temperature", True, 0.8 if place else 0.7
             plan.judged = "extreme" not in plan.says.kinds
             plan.reasons.append(f"rises from {cold:g} to {peak:g} as a run does")

@@ -49,17 +49,6 @@ def split(line: str, delimiter: str) -> list[str]:
     return [c.strip() for c in line.split(delimiter)]
 
 
-def unframed(lines: Sequence[str]) -> Sequence[str]:
-    """Lines of a table drawn with bars ("| 0 | 25.1 |") without the bars at both ends."""
-    sample = sample_of(lines)
-    if (
-        sum(ln.lstrip().startswith("|") and ln.rstrip().endswith("|") for ln in sample) < 0.7 * len(sample)
-        or not sample
-    ):
-        return lines
-    return [ln.strip().removeprefix("|").removesuffix("|") if ln.lstrip().startswith("|") else ln for ln in lines]
-
-
 def sample_of(lines: Sequence[str], count: int = 30) -> list[str]:
     """Lines spread over the whole log, without blanks and comments."""
     step = max(1, len(lines) // (count * 2))

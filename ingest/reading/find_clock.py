@@ -15,7 +15,7 @@ import numpy as np
 from ingest.reading.stamps import DAY_S, Stamps, parse_stamps
 from ingest.reading.table import Table
 from ingest.reading.units import unit_of
-from ingest.reading.words import name_says
+from ingest.reading.words import name_says, words_of
 from ingest.recording import FloatArray
 
 
@@ -49,6 +49,8 @@ def find_clock(table: Table) -> Found:
             stamps = parse_stamps(column.cells)
             if stamps is None:
                 continue
+            if stamps.offset_s is None and {"utc", "gmt"} & set(words_of(column.name)):
+                stamps.zone, stamps.offset_s = "UTC", 0.0
             if stamps.kind == "datetime" and found.wall is None:
                 found.wall = stamps
                 found.used.add(i)
@@ -167,14 +169,15 @@ def _is_hhmmss(good: FloatArray) -> bool:
 
 
 def join_day(day: Stamps, clock: Stamps) -> Stamps:
-    readings: dict[str, FloatArray] = {o: s + clock.seconds for o, s in day.readings.items()}
-    return Stamps(
-        "datetime",
-        next(iter(readings.values())),
-        clock.resolution_s,
-        readings,
-        day.why,
-        "h:m:s",
-        day.zone,
-        day.offset_s,
-    )
+    """Date and time of day together. A date that carries a time itself (a start stamp) lends its day; when the clock
+    begins half a day before that time, midnight has passed in between."""
+    east = day.offset_s or 0.0
+    readings: dict[str, FloatArray] = {}
+    for order, seconds in day.readings.items():
+        local = seconds + east
+        midnight = np.floor(local / DAY_S) * DAY_S
+        if day.kind == "datetime" and len(local) == 1 and float(local[0] - midnight[0] - clock.seconds[0]) > DAY_S / 2:
+            midnight = midnight + DAY_S
+        readings[order] = midnight + clock.seconds - east
+    first = next(iter(readings.values()))
+    return Stamps("datetime", first, clock.resolution_s, readings, day.why, "h:m:s", day.zone, day.offset_s)

@@ -52,14 +52,17 @@ _KEYS = {
         "enhet temperature_units temp_units scale temperature_scale unidades unites einheiten "
     ),
     "time_unit": "time_unit time_units zeiteinheit unite_de_temps unidad_de_tiempo timebase time_base",
-    "zone": "timezone time_zone tz zeitzone fuseau zona_horaria fuso tijdzone strefa tidszon",
+    "zone": "timezone time_zone tz zone utc_offset utcoffset zeitzone fuseau zona_horaria fuso tijdzone strefa tidszon",
     "started_at": (
-        "start started started_at start_time starttime begin begun startzeit beginn debut inicio inizio "
-        "poczatek startad begintijd start_date date_time datetime timestamp datum/zeit date/time recorded "
-        "run_start start_at gestartet log_start logging_started start_of_run run_started recorded_at logged "
-        "startdatum start_datum messbeginn aufzeichnung_start data_ora heure_debut heure_de_debut hora_inicio "
-        "ora_inizio created "
+        "start started started_at begin begun beginn debut inicio inizio poczatek startad date_time datetime "
+        "timestamp datum/zeit date/time run_start start_at gestartet log_start logging_started start_of_run "
+        "run_started messbeginn aufzeichnung_start data_ora "
     ),
+    "start_time": (
+        "start_time starttime startzeit heure_debut heure_de_debut hora_inicio hora_de_inicio ora_inizio begintijd "
+        "starttid "
+    ),
+    "start_date": "start_date startdate startdatum start_datum date_debut fecha_inicio data_inizio begindatum",
     "date": "date datum fecha data dato run_date aufnahmedatum messdatum",
     "time": "time uhrzeit zeit heure hora ora tijd godzina tid time_of_day",
     "ended_at": "end ended ended_at end_time stop stopped stop_time finish finished endzeit ende fin fine koniec slut",

@@ -16,6 +16,9 @@ from ingest.recording import FloatArray, Notice, Question, Role
 SENSOR_WORDS = (("t",), ("k",), ("typek",), ("tk",), ("a",), ("ai",), ("ain",))
 
 
+OFF_WORDS = frozenset(
+    ["off", "aus", "false", "0", "no", "idle", "uit", "apagado", "spento", "desligado", "av", "arret", "stop"]
+)
 TEMPERATURE_KINDS = {"temperature", "place", "setpoint", "average", "smoothed", "ambient", "reference", "extreme"}
 
 
@@ -70,7 +73,7 @@ def is_straight(values: FloatArray) -> bool:
     return float((bend <= quantum * 1.01 + 1e-9).mean()) > 0.97 and float(np.ptp(good)) > 50 * quantum
 
 
-def curve_like(values: FloatArray) -> bool:
+def curve_like(values: FloatArray, largest_step: float = 0.12) -> bool:
     """True when the values rise and fall as a heated thing does: in small steps compared with their range."""
     good = strip_for_ranking(values)
     if len(good) < 8:
@@ -80,7 +83,7 @@ def curve_like(values: FloatArray) -> bool:
     if span <= 0:
         return False
     steps = np.abs(np.diff(good))
-    return float(np.percentile(steps, 95)) < 0.12 * span and len(np.unique(good)) >= 8
+    return float(np.percentile(steps, 95)) < largest_step * span and len(np.unique(good)) >= 8
 
 
 def is_broken_sensor(values: FloatArray, column: Column) -> bool:

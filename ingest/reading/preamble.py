@@ -12,10 +12,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from ingest.reading.cells import to_number
+from ingest.reading.find_clock import join_day
 from ingest.reading.keys import MARK, canonical, is_known_key
 from ingest.reading.stamps import Stamps, parse_stamps
 from ingest.reading.units import SECONDS, unit_of
-from ingest.recording import FloatArray
 
 _PAIR = re.compile(r"^\s*[\"']?([^\W\d][^:=;,\t|]{0,40}?)[\"']?\s*(?::\s|:$|=|:(?=\S)|\t|;|,|\|)\s*(.*?)\s*$")
 _NAME = r"[^\W\d][\w /.-]{0,24}?"
@@ -93,36 +93,15 @@ def _settle(p: Preamble) -> None:
     if unit and (found := unit_of(unit)) and found.kind == "time":
         p.time_unit = found.symbol
     p.zone = p.pairs.get("zone")
-    p.started = _stamp(p.pairs.get("started_at"))
     p.ended = _stamp(p.pairs.get("ended_at"))
-    p.date = _stamp(p.pairs.get("date"))
-    of_day = p.pairs.get("time")
-    if p.date is not None and p.date.kind == "datetime":
-        p.started = p.started or p.date
-    elif p.date is not None and (p.started is None or p.started.kind == "clock"):
-        clock = p.started if p.started is not None else _stamp(of_day)
-        if clock is not None and clock.kind == "clock":
-            p.started = _joined(p.date, clock)
-        elif clock is not None and clock.kind == "datetime":
-            p.started = clock
-    elif p.started is None and of_day:
-        stamp = _stamp(of_day)
-        p.started = stamp if stamp is not None and stamp.kind == "datetime" else None
-    if p.started is not None and p.started.kind == "clock":
-        p.started = None
-
-
-def _joined(day: Stamps, clock: Stamps) -> Stamps:
-    readings: dict[str, FloatArray] = {order: s + clock.seconds for order, s in day.readings.items()}
-    return Stamps(
-        "datetime",
-        next(iter(readings.values())),
-        clock.resolution_s,
-        readings,
-        day.why,
-        zone=day.zone,
-        offset_s=day.offset_s,
-    )
+    stamps = [s for k in ("started_at", "start_time", "start_date", "date", "time") if (s := _stamp(p.pairs.get(k)))]
+    whole = next((s for s in stamps if s.kind == "datetime"), None)
+    p.date = next((s for s in stamps if s.kind in ("date", "datetime")), None)
+    clock = next((s for s in stamps if s.kind == "clock"), None)
+    if whole is not None:
+        p.started = whole
+    elif p.date is not None and clock is not None:
+        p.started = join_day(p.date, clock)
 
 
 def _stamp(text: str | None) -> Stamps | None:

@@ -48,6 +48,18 @@ def _take_unit_columns(table: Table) -> None:
         ):
             before.unit = before.unit or next(iter(seen))
             table.columns.remove(column)
+    if not table.named:
+        _take_name_columns(table)
+
+
+def _take_name_columns(table: Table) -> None:
+    """Without a header, words that never change name the number behind them ("Time 12.0 Temp1 25.1")."""
+    for column, after in list(pairwise(table.columns)):
+        seen = {c.strip().rstrip(":=") for c in column.cells}
+        if column.numbers is None and after.numbers is not None and len(seen) == 1 and next(iter(seen)).strip():
+            after.name = next(iter(seen))
+            table.columns.remove(column)
+            table.named = True
 
 
 _COMMENT = re.compile(r"^\s*(?:#+|//+|%+|!+|\*+|--+\s|>+|rem\s)\s?", re.I)
@@ -255,6 +267,10 @@ def _join(
         if not any(p is q for q in kept):
             told = f"Lines {p[2][0].line} to {p[2][-1].line} hold another table ({', '.join(p[0])[:80]})"
             notices.append(Notice("table_left_out", f"{told} and were not read as samples."))
+            if len(p[2]) >= max(20, 0.1 * len(main[2])):
+                asked.append(
+                    Question("other_table", f"{told}, too different to be joined. Leave it out?", ("leave out",))
+                )
     names: list[str] = []
     units: dict[str, str] = {}
     for p in kept:

@@ -47,12 +47,14 @@ SECONDS = {"us": 1e-6, "ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 8640
 
 _TEMPERATURE = {
     "°C": (
-        "c degc celsius centigrade gradc grad grd gradcelsius degcelsius oc degreesc degreescelsius degreec grc gradosc "
+        "c degc celsius centigrade celcius celsuis centigrados gradc grad grd gradcelsius degcelsius oc degreesc "
+        "degreescelsius degreec grc gradosc "
         "gradicelsius stopniec stc graderc cels degrec degresc degrescelsius grausc graden deg degrees ° °c *c 'c ?c "
         "\ufffdc a°c \u0192c gradic ^c ~c c° °cels gradosc. degcel"
     ),
     "°F": (
-        "f degf fahrenheit gradf degfahrenheit of degreesf degreesfahrenheit degreef °f *f 'f ?f \ufffdf a°f f° ^f ~f "
+        "f degf fahrenheit farenheit fahrenhiet ferenheit gradf degfahrenheit of degreesf degreesfahrenheit degreef "
+        "°f *f 'f ?f \ufffdf a°f f° ^f ~f "
         "gradosf degresf"
     ),
     "K": "k kelvin degk °k",

@@ -119,6 +119,8 @@ def _fits_base(unit_text: str, base: str, kinds: tuple[str, ...], name: str) -> 
         return timely
     if unit.kind in ("voltage", "other", "raw") and len(unit_text) == 1:
         return bool({"other", "duty"} & set(kinds))  # "Mains V", but not "Probe A"
+    if unit.symbol == "K" and words_of(base)[-1:] in (("type",), ("typ",), ("tipo",), ("tc",), ("thermocouple",)):
+        return False  # "Type K" is a kind of thermocouple
     if unit.kind == "temperature" and len(fold(unit_text)) == 1:
         if timely and "temperature" not in kinds:
             return False
