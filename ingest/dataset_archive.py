@@ -8,15 +8,16 @@ numbers of the publishing archive wherever two publishers do not claim the same 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from ingest.archive.adopted_runs import adopt_logs, adopt_looked_at, adopt_metadata, start_logs
+from ingest.archive.adopted_runs import adopt_logs, adopt_looked_at, adopt_metadata, put_derived, start_logs
 from ingest.archive.adoption import Adoption, adopt_reference, go_on_numbering
 from ingest.archive.connection import Archive, Connection, connect, literal
 from ingest.archive.migrate import migrate
 from ingest.dataset import Manifest, Part, Place, read_manifests
+from ingest.publishing import name_runs
 
 # Table of the archive -> published table; others are found under `reference` by their own name.
 _PUBLISHED = {
@@ -61,14 +62,23 @@ def build_archive(
     manifests: Sequence[Manifest] | None = None,
     oven: str | None = None,
     choose: Choose = published_file,
+    derived: Mapping[str, Sequence[Path]] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Archive:
-    """The data set (of one oven, or whole) as an archive file at `path`, which must not exist; read-only from then on."""
+    """The data set (of one oven, or whole) as an archive file at `path`, which must not exist; read-only from then on.
+
+    `derived`: published table -> files to take evaluations from instead, matched by the runs' names.
+    """
     found = list(manifests) if manifests is not None else read_manifests(place)
     scratch = path.parent / "fetched"
     scratch.mkdir(exist_ok=True)
     with connect(path) as con:
         _fill(con, place, found, scratch, choose, lambda part: oven is None or part.oven == oven, progress)
+        go_on_numbering(con)
+        if derived is not None:
+            name_runs(con, None)
+            tables = {table: derived[published] for table, published in _PUBLISHED.items() if published in derived}
+            put_derived(con, tables)
     return Archive(path, read_only=True)
 
 
@@ -104,7 +114,6 @@ def _fill(
         adopt_looked_at(adoption)
         con.execute("COMMIT")
         con.execute("DROP SCHEMA other CASCADE")
-    go_on_numbering(con)
 
 
 def _files(

@@ -8,12 +8,14 @@ Inspections that are here already are recognised by what they say, also after th
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from ingest.archive.adoption import WHY, Adoption
 from ingest.archive.changes import record_change
 from ingest.archive.clock import aware
+from ingest.archive.connection import Connection, literal
 from ingest.archive.fields import COLUMNS, RunField, may_replace
 from ingest.archive.runs import set_placement, set_run_field
 
@@ -150,8 +152,25 @@ def _copy_changes(a: Adoption) -> None:
         )
 
 
+def put_derived(con: Connection, files: Mapping[str, Sequence[Path]]) -> None:
+    """Fills empty tables of what is derived from Parquet files, by the runs' names in the temporary table publish_run."""
+    for table, paths in files.items():
+        if not paths:
+            continue
+        source = f"read_parquet([{', '.join(literal(str(path)) for path in paths)}], hive_partitioning = false)"
+        names = [row[0] for row in con.execute(f"DESCRIBE {table}").fetchall()]
+        chosen = ", ".join("p.run_id" if name == "run_id" else f"s.{name}" for name in names)
+        order = "p.run_id" if table == "evaluation" else "p.run_id, s.row_no"
+        con.execute(
+            f"INSERT INTO {table} ({', '.join(names)}) SELECT {chosen} FROM {source} s JOIN publish_run p USING (run) "
+            f"ORDER BY {order}"
+        )
+
+
 def adopt_metadata(a: Adoption) -> None:
     """Metadata and sensor places of the runs that both archives have."""
+    if a.con.execute("SELECT 1 FROM both_run LIMIT 1").fetchone() is None:
+        return
     there, here = (_fields(a, source) for source in ("other.", ""))
     maps = {name: a.mapped(name) for name in _POINTS_TO}
     cleared = {

@@ -20,6 +20,7 @@ from ingest.archive.connection import Connection
 from ingest.archive.contract import SEQUENCES
 from ingest.archive.layouts import forget_layout
 
+_ROWS_AT_ONCE = 200
 WHY = "taken over from another archive"
 _SEQUENCE_OF = {table: (sequence, column) for sequence, (table, column) in SEQUENCES.items()}
 
@@ -122,13 +123,14 @@ class Adoption:
         return [dict(zip(keys, row, strict=True)) for row in cursor.fetchall()]
 
     def insert(self, table: str, rows: Sequence[dict[str, Any]]) -> None:
-        if not rows:
-            return
-        names = self.columns(table)
-        self.con.executemany(
-            f"INSERT INTO {table} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})",
-            [[row[name] for name in names] for row in rows],
-        )
+        names = self.columns(table) if rows else []
+        one = f"({', '.join('?' * len(names))})"
+        for start in range(0, len(rows), _ROWS_AT_ONCE):  # one statement for many rows costs far less than one for each
+            portion = rows[start : start + _ROWS_AT_ONCE]
+            self.con.execute(
+                f"INSERT INTO {table} ({', '.join(names)}) VALUES {', '.join([one] * len(portion))}",
+                [row[name] for row in portion for name in names],
+            )
 
     def differs(self, what: str, name: str, here: Any, there: Any) -> None:
         self.conflicts.append(Conflict(what, name, as_text(here), as_text(there)))
