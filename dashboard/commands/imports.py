@@ -136,7 +136,8 @@ def import_(
     """Store oven logs and say whether each run met its window.
 
     A log that cannot be read with confidence is held with a question, or rejected with a reason; nothing is stored on a
-    guess. The same file twice is recognised and stored once.
+    guess. The same file twice is recognised and stored once. Another Ovenbook archive (.duckdb) is taken over whole: what
+    both know differently is shown and left as it is here.
 
     \b
     Examples:
@@ -148,6 +149,10 @@ def import_(
         raise wrong_usage("'-' reads one log from standard input and cannot be mixed with files.")
     if metadata is not None and "-" in paths:
         raise wrong_usage("--metadata names files, so it needs paths, not standard input.")
+    from dashboard.commands.merging import are_archives, take_over
+
+    if are_archives(paths):
+        raise typer.Exit(take_over(the_archive(ctx), paths, who(), as_json=as_json))
     from dashboard.commands.reference import one_named
     from ingest.importing import ImportOptions
 

@@ -39,6 +39,8 @@ FILES: dict[str, str] = {
     "layout": "layouts",
     "sheet": "sheet",
     "export": "export",
+    "publish": "publish",
+    "fleet": "fleet",
     "verify": "care",
     "backup": "care",
     "restore": "care",

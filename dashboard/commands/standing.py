@@ -28,6 +28,10 @@ def serve(
         list[str] | None,
         typer.Option("--name", metavar="NAME", help="A further name it is reached by, as of a TLS proxy in front."),
     ] = None,
+    data: Annotated[
+        str | None,
+        typer.Option("--data", metavar="DATASET", help="Show what `publish` wrote there, read-only, not the archive."),
+    ] = None,
 ) -> None:
     """Show the archive in a browser and take logs in by HTTP, until Ctrl-C.
 
@@ -39,6 +43,13 @@ def serve(
       ovenbook serve --port 8600
       ovenbook serve --watch ~/oven-logs --oven "Oven A"
     """
+    if data is not None:
+        from dashboard.commands.published import serve_data
+
+        if folder is not None:
+            raise Refusal("--watch stores logs, and a published data set is read-only: leave one of them out.", 2)
+        serve_data(data, lambda path: start_pages(path, host, port, names=tuple(names or ())))
+        return
     from ingest.archive.repair import at_start
 
     for line in at_start(archive_path(ctx)):

@@ -44,6 +44,8 @@ def begin(title: str | None, intro: str | None = None) -> page_data.Book:
         stop_with(str(error))
     if page_data.is_demo(book):
         st.caption("Demo archive: the shop, its people and its runs are invented.")
+    if book.archive.reading_only:
+        st.caption(plain(f"{book.archive.reading_only[0].upper()}{book.archive.reading_only[1:]}."))
     say_pending()
     return book
 

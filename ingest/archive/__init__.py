@@ -22,6 +22,10 @@ from ingest.archive.migrate import Migration, migrate, migrations, schema_versio
 __all__ = ["Archive", "ArchiveBusy", "ArchiveError", "Connection", "DuplicateLog", "default_path", "open_archive"]
 
 
+# Set in the environment to why: every archive is then opened for reading only. Used where pages show a published data set.
+READING_ONLY = "OVENBOOK_READING_ONLY"
+
+
 def default_path() -> Path:
     """`OVENBOOK_ARCHIVE` if set, else archive.duckdb in the platform's folder for user data."""
     named = os.environ.get("OVENBOOK_ARCHIVE")
@@ -61,8 +65,10 @@ def open_archive(
             place.parent.mkdir(parents=True, exist_ok=True)
         if not place.parent.is_dir():
             raise ArchiveError(f"the folder {place.parent} is not there: make it, or give another --archive")
-    read_only = exists and not (os.access(place, os.W_OK) and os.access(place.parent, os.W_OK))
-    archive = Archive(place, read_only=read_only)
+    reading_only = os.environ.get(READING_ONLY)
+    writable = os.access(place, os.W_OK) and os.access(place.parent, os.W_OK)
+    read_only = exists and (reading_only is not None or not writable)
+    archive = Archive(place, read_only=read_only, reading_only=reading_only)
     with connect(place, read_only=read_only) as con:
         if read_only and schema_version(con) < len(known):
             raise ArchiveError(

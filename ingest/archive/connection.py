@@ -169,12 +169,14 @@ class Archive:
     """The archive file at `path`. Holds no connection: every call opens, works and closes.
 
     `zone` is the IANA zone that stamps without a zone are read in and that pages show. `read_only` is True when this
-    process may read but not write the file; it is then opened read-only throughout.
+    process may read but not write the file; it is then opened read-only throughout. `reading_only`: why, where it was
+    asked for, in words for the pages.
     """
 
-    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+    def __init__(self, path: Path, *, read_only: bool = False, reading_only: str | None = None) -> None:
         self.path = path
         self.read_only = read_only
+        self.reading_only = reading_only
         self._zone: str | None = None
 
     def __repr__(self) -> str:
@@ -199,6 +201,8 @@ class Archive:
         `change_counter`. When the block returns, the data is on disk; when it raises, nothing of it is.
         Raises ArchiveError on a full disk, a read-only archive, a transaction inside a transaction.
         """
+        if self.read_only and self.reading_only:
+            raise ArchiveError(self.reading_only)
         if self.read_only:
             raise ArchiveError(f"{self.path} cannot be written here: check the rights of the file and its folder")
         with contextlib.ExitStack() as stack:
