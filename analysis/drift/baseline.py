@@ -59,6 +59,12 @@ class Setting:
     def __len__(self) -> int:
         return len(self.codes)
 
+    def with_room(self, share: float) -> Setting:
+        """The same with another prior of the room's effect: `share` of the usual one."""
+        prior = self.prior.copy()
+        prior[0] *= share
+        return Setting(self.codes, self.names, self.ambient, self.covariates, prior)
+
     def since(self, start: int) -> Setting:
         return self if start == 0 else self.at(slice(start, None))
 

@@ -20,10 +20,11 @@ from analysis.drift import causes as cause_table
 from analysis.drift import groups
 from analysis.drift.baseline import FEWEST
 from analysis.drift.describe import Happening, Signal, describe
+from analysis.drift.patterns import PATTERNS, Pattern, combine
 from analysis.drift.records import Call, Epoch, Key, OvenDrift
 from analysis.drift.series import build_series, choose_watched
-from analysis.drift.view import View
-from analysis.drift.watch import Watched
+from analysis.drift.view import FEWEST_AFTER, MOVED_T, View
+from analysis.drift.watch import Alarm, Watched
 
 BUDGET_PER_100_RUNS = 1.0  # false calls per 100 runs and oven, all series together
 MOST_CALLS = 8  # per epoch; an oven with more is not in a state that charts can describe
@@ -114,6 +115,7 @@ class _EpochWatch:
         self.quiet: dict[Key, int] = dict.fromkeys(chosen, 0)
         self.first: dict[Key, Watched] = {}
         self._next: dict[Key, tuple[Signal, int] | None] = {}
+        self._charts: dict[tuple[Key, int], Watched] = {}
 
     def run(
         self, oven: str, closed_by: str | None, happenings: Sequence[Happening], margins: pd.DataFrame | None
@@ -121,6 +123,7 @@ class _EpochWatch:
         calls: list[Call] = []
         while len(calls) < MOST_CALLS:
             waiting = [found for key in self.chosen if (found := self._signal(key)) is not None]
+            waiting += [found for cause in PATTERNS if (found := self._pattern(cause)) is not None]
             if not waiting:
                 break
             signal, side = min(waiting, key=lambda pair: pair[0].at)
@@ -130,7 +133,7 @@ class _EpochWatch:
             found = describe(self.view, oven, signal, self.begin, closed_by, happenings, margins)
             if found is None:
                 self.quiet[signal.key] = signal.at + 1
-                self._next.pop(signal.key)
+                self._next.pop(signal.key, None)
                 continue
             calls.append(found.call)
             if found.quiet_until is not None:
@@ -153,12 +156,49 @@ class _EpochWatch:
             self._next[key] = self._look(key)
         return self._next[key]
 
-    def _look(self, key: Key) -> tuple[Signal, int] | None:
+    def _pattern(self, cause: str) -> tuple[Signal, int] | None:
+        """The first alarm of a cause's pattern that holds, reported on the series that shows it most."""
+        members = [k for k in self.chosen if k[0] in PATTERNS[cause] and self.begin[k] == 0]
+        watched = {k: w for k in members if (w := self._watched(k)) is not None}
+        pattern = combine(cause, watched)
+        if pattern is None:
+            return None
+        for alarm in pattern.alarms(max(self.quiet[k] for k in pattern.weights)):
+            leading = self._leading(pattern, alarm)
+            if leading is not None:
+                return Signal(leading, alarm.since, alarm.index, "pattern of " + cause), alarm.side
+        return None
+
+    def _leading(self, pattern: Pattern, alarm: Alarm) -> Key | None:
+        """The series of the pattern that moved most, if the sum stands three standard errors off and it is worth a call."""
+        inside = pattern.z[alarm.since : alarm.index + 1]
+        inside = inside[~np.isnan(inside)]
+        if len(inside) < FEWEST_AFTER or abs(float(inside.mean())) * np.sqrt(len(inside)) < MOVED_T:
+            return None
+        best: tuple[float, Key] | None = None
+        for key, weight in pattern.weights.items():
+            effect, (newest, _) = self.view.since(key, 0, alarm.since, alarm.index)
+            if effect is None or np.sign(effect.change) != np.sign(weight) * alarm.side:
+                continue
+            if self.view.worth_calling(key, effect, newest) and (best is None or abs(effect.t) > best[0]):
+                best = (abs(effect.t), key)
+        return None if best is None else best[1]
+
+    def _watched(self, key: Key) -> Watched | None:
+        """The charts of a series from where it is watched on, made once for each such place."""
         start = self.begin[key]
         if start is None:
             return None
-        watched = self.view.watch(key, start, self.budget, len(self.chosen))
-        self.first.setdefault(key, watched)
+        if (key, start) not in self._charts:
+            made = self.view.watch(key, start, self.budget, len(self.chosen) + len(PATTERNS))
+            self._charts[key, start] = made
+            self.first.setdefault(key, made)
+        return self._charts[key, start]
+
+    def _look(self, key: Key) -> tuple[Signal, int] | None:
+        start, watched = self.begin[key], self._watched(key)
+        if start is None or watched is None:
+            return None
         for alarm in watched.alarms(max(0, self.quiet[key] - start)):
             since, at = alarm.since + start, alarm.index + start
             if self.view.holds(key, start, since, at):

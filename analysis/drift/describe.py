@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -84,6 +84,7 @@ def describe(
     found, state = _change(view, signal, begin, int(view.present[key][-1])), OPEN
     if found is None or found.dated.low > signal.at:  # later runs do not show it, or show another, later change
         found, state = _change(view, signal, begin, signal.at), GONE_BACK
+    found = found or _as_at_alarm(view, signal, begin)
     if found is None:
         return None
     state = state if state == GONE_BACK else _state(found, view.present[key], signal)
@@ -165,6 +166,26 @@ def _change(view: View, signal: Signal, begin: Mapping[Key, int | None], end: in
         if key[0] in again and again[key[0]].moved:
             dated, effects, mine = together, again, again[key[0]]
     return _Change(shape, dated, effects, mine, got, use)
+
+
+def _as_at_alarm(view: View, signal: Signal, begin: Mapping[Key, int | None]) -> _Change | None:
+    """The change as the chart saw it: dated where its run began, with no more than a chart's right to be called."""
+    key, start = signal.key, begin[signal.key] or 0
+    got = view.fit(key, view.learned(key, start, signal.since), signal.at)
+    mine, _ = view.since(key, start, signal.since, signal.at)
+    if got is None or mine is None:
+        return None
+    present = view.present[key]
+    use = present[(present >= start) & (present <= signal.at) & ~np.isnan(got.residual[present])]
+    shape, _ = change.step_or_trend(got.residual[use])
+    method = "where the chart's run began; too few runs since for an interval of its own"
+    dated = change.Onset(signal.since, min(signal.since, int(use[-1])), signal.at, LEVEL, method)
+    effects = view.effects(begin, signal.since, signal.since, signal.at, shape) | {key[0]: _called(mine)}
+    return _Change(shape, dated, effects, effects[key[0]], got, use)
+
+
+def _called(effect: Effect) -> Effect:
+    return replace(effect, moved=1 if effect.change > 0 else -1)
 
 
 def _doubts(view: View, effects: Mapping[str, Effect]) -> list[str]:

@@ -34,11 +34,12 @@ class SeriesKind:
     least: float
     per_channel: bool = False
     turned: bool = False  # turning the board moves it
+    room: float = 1.0  # what a kelvin of the room may do to it, against the usual prior of `baseline`
 
 
 KINDS = (
-    SeriesKind("full_power_ramp_high_c_per_s", "full-power ramp, high", "°C/s", True, 1.0, 0.02),
-    SeriesKind("full_power_ramp_low_c_per_s", "full-power ramp, low", "°C/s", True, 1.0, 0.02),
+    SeriesKind("full_power_ramp_high_c_per_s", "full-power ramp, high", "°C/s", True, 1.0, 0.02, room=0.5),
+    SeriesKind("full_power_ramp_low_c_per_s", "full-power ramp, low", "°C/s", True, 1.0, 0.02, room=0.5),
     SeriesKind("hold_duty", "hold duty", "1", True, 1.0, 0.02),
     SeriesKind("cooling_time_constant_s", "cooling time constant", "s", True, 1.0, 0.03),
     SeriesKind(

@@ -14,7 +14,7 @@ from analysis.drift import change, groups
 from analysis.drift.baseline import FEWEST, FIRM_AT, Baseline, Setting, fit_baseline, neighbours, predict, setting_of
 from analysis.drift.causes import Effect
 from analysis.drift.records import Key
-from analysis.drift.series import Series, SeriesKind, to_unit
+from analysis.drift.series import KINDS, Series, SeriesKind, to_unit
 from analysis.drift.watch import Watched, watch_series
 
 Array = NDArray[np.floating[Any]]
@@ -22,6 +22,7 @@ Places = NDArray[np.int64]
 
 LEVEL = 0.9
 MOVED_T = 3.0  # standard errors
+HOLDS_T = 2.0
 FEWEST_AFTER = 3  # runs: two can be one bad morning
 ROBUST_SHARE = 0.64  # a median of n is as good as a mean of 0.64 n (2/pi, normal scatter)
 
@@ -51,13 +52,17 @@ class View:
         start = rows["start"].to_numpy(dtype=float)
         plain = setting_of(self.groups, self.ambient, start)
         turned = groups.turned_boards(rows)
-        self._settings = {False: plain, True: setting_of(self.groups, self.ambient, start, turned) if turned else plain}
+        with_turns = setting_of(self.groups, self.ambient, start, turned) if turned else plain
+        self._settings: dict[tuple[bool, float], Setting] = {
+            (kind.turned, kind.room): (with_turns if kind.turned else plain).with_room(kind.room) for kind in KINDS
+        }
         self._pairs: dict[Key, tuple[Places, Places]] = {}
         self._fits: dict[tuple[Any, ...], Fit | None] = {}
         self.channels = sorted({str(k[1]) for k in series if k[0] == "channel_difference_at_peak"})
 
     def setting(self, key: Key) -> Setting:
-        return self._settings[self.series[key].kind.turned]
+        kind = self.series[key].kind
+        return self._settings[kind.turned, kind.room]
 
     def watch(self, key: Key, start: int, budget: float, count: int) -> Watched:
         level = self.series[key].kind.level
@@ -91,16 +96,34 @@ class View:
     def holds(self, key: Key, start: int, since: int, at: int) -> bool:
         """Whether an alarm at `at` stands up to a second look, with nothing later than `at` known.
 
-        The runs since the chart's own run began must differ from the baseline by three standard errors, the baseline's
-        own doubt included, and by the least change that sensors and log can resolve.
+        The runs since the chart's own run began must differ from the baseline by three standard errors of their own
+        scatter and by two with the baseline's doubt (the chart has allowed for that already); they or their newest third
+        (a slope has only just got there) by the least change worth calling.
         """
+        effect, newest = self.since(key, start, since, at)
+        if effect is None or abs(effect.change) < MOVED_T * newest[1] or abs(effect.t) < HOLDS_T:
+            return False
+        return self.worth_calling(key, effect, newest[0])
+
+    def worth_calling(self, key: Key, effect: Effect, newest: float) -> bool:
+        """Whether all runs since, or the newest third of them, differ by the least change worth calling."""
+        return max(abs(effect.change), newest * float(np.sign(effect.change))) >= self.series[key].kind.least
+
+    def since(self, key: Key, start: int, since: int, at: int) -> tuple[Effect | None, tuple[float, float]]:
+        """How a series moved from `since` to `at` against its frozen baseline; the change of the newest third of these
+        runs, and the standard error of the whole by their own scatter alone."""
         got = self.fit(key, self.learned(key, start, since), at)
         if got is None:
-            return False
+            return None, (0.0, 0.0)
         after = self.present[key]
         after = after[(after >= since) & (after <= at)]
-        effect = self._effect(key, got, after[~np.isnan(got.residual[after])], len(got.baseline.positions))
-        return effect is not None and effect.moved != 0
+        after = after[~np.isnan(got.residual[after])]
+        effect = self._effect(key, got, after, len(got.baseline.positions))
+        if effect is None:
+            return None, (0.0, 0.0)
+        newest = after[-max(FEWEST_AFTER, len(after) // 3) :]
+        scatter = got.baseline.sigma * float(np.sqrt(1 / (ROBUST_SHARE * len(after))))
+        return effect, (float(np.median(got.residual[newest])), scatter)
 
     def _effect(self, key: Key, got: Fit, after: Places, n_before: int) -> Effect | None:
         if len(after) < FEWEST_AFTER:

@@ -43,7 +43,7 @@ HELD_WITHIN = 3.5  # scatters
 CUSUM_SHARE = 0.7  # of a series' budget; the rest goes to the individuals
 EWMA_WEIGHT = 0.1  # of the newest run in the line that is drawn; the calls are CUSUM's
 MIX_WEIGHT = 0.1  # of the newest run in "the mix of late", over which the baseline's doubt is averaged
-DOUBT_WIDTH = 1.64  # standard errors of the baseline's own error that are allowed for: its one-sided 95 % point
+DOUBT_WIDTH = 1.28  # standard errors of the baseline's own error that are allowed for: its one-sided 90 % point
 REFIT_SHARE = 1.12  # a learning baseline is fitted anew when it has grown by this
 REFIT_RUNS = 20  # and a frozen one every so many runs, for the covariate effects only
 
@@ -238,24 +238,32 @@ def _sums(z: Array, doubt: Array, begin: int) -> tuple[Array, Array, Places, Pla
     return high, low, high_since, low_since
 
 
+def cusum_alarms(z: Array, doubt: Array, limit: Array, begin: int) -> Iterator[Alarm]:
+    """Every run at which one of the sums of `z` stands above its limit, from `begin` on."""
+    high, low, high_since, low_since = _sums(z, doubt, begin)
+    with np.errstate(invalid="ignore"):
+        over = np.flatnonzero(np.fmax(high, low) > limit)
+    for i in over.tolist():
+        up = bool(high[i] > low[i])
+        yield Alarm("cusum", i, int(high_since[i] if up else low_since[i]), 1 if up else -1)
+
+
 def _alarms(w: Watched, quiet_until: int) -> Iterator[Alarm]:
     if w.baseline is None:
         return
     present = np.flatnonzero(~np.isnan(w.values))
     held = np.clip(w.z, -HELD_WITHIN, HELD_WITHIN)
     begin = max(quiet_until, int(present[min(LEARNING_BELOW, len(present) - 1)]))
-    high, low, high_since, low_since = _sums(held, w.doubt, begin)
+    sums = {alarm.index: alarm for alarm in cusum_alarms(held, w.doubt, w.cusum_limit, begin)}
     beyond: list[tuple[int, int]] = []
-    for i in np.flatnonzero(~np.isnan(w.z)):
+    for i in np.flatnonzero(~np.isnan(w.z)).tolist():
         if i < quiet_until:
             continue
         width = min(w.individuals_width[i], HELD_WITHIN - 1e-9)
         side = int(np.sign(held[i])) if abs(held[i]) > width else 0
-        beyond = [*beyond[-2:], (int(i), side)]
-        if max(high[i], low[i]) > w.cusum_limit[i]:  # NaN before `begin` compares false
-            up = bool(high[i] > low[i])
-            yield Alarm("cusum", int(i), int(high_since[i] if up else low_since[i]), 1 if up else -1)
-            continue
+        beyond = [*beyond[-2:], (i, side)]
         hits = [place for place, s in beyond if s == side and side != 0]
-        if len(hits) >= 2:
-            yield Alarm("individuals", int(i), hits[0], side)
+        if i in sums:
+            yield sums[i]
+        elif len(hits) >= 2:
+            yield Alarm("individuals", i, hits[0], side)

@@ -3,12 +3,43 @@
 Directions follow the fault table of the trade; sizes are chosen by the test.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
+ONSET = 80  # runs before a planted change, unless a test says otherwise
 
-def season(seed, n=200, fault=None, size=0.0, at=80):
-    """`runs` and `metrics` as the views give them. `size` per run for slopes (log units or K), in units for steps."""
+# Fault -> the series an oracle would watch for it, and in which direction.
+ORACLE = {
+    "heater": ("ramp", -1),
+    "mains": ("ramp", -1),
+    "seal": ("cooling", -1),
+    "sensor_offset": ("cold", -1),
+    "sensor_gain": ("between", -1),
+    "side": ("between", -1),
+    "setpoint_or_firmware": ("peak", 1),
+}
+
+
+@dataclass(frozen=True)
+class Season:
+    """`runs` and `metrics` as the views give them; `z`: series -> distance of each run from its true mean without the
+    fault, in true standard deviations (what an oracle sees)."""
+
+    runs: pd.DataFrame
+    metrics: pd.DataFrame
+    z: dict[str, np.ndarray]
+
+
+def season(seed, n=200, fault=None, size=0.0, at=ONSET):
+    """`runs` and `metrics` of `whole_season`."""
+    made = whole_season(seed, n, fault, size, at)
+    return made.runs, made.metrics
+
+
+def whole_season(seed, n=200, fault=None, size=0.0, at=ONSET):
+    """`size` per run for slopes (log units), K per 100 runs for a gain, K or log units for steps."""
     rng = np.random.default_rng(seed)
     days = np.sort(rng.uniform(0, 300, n))
     started = pd.Timestamp("2025-01-10", tz="UTC") + pd.to_timedelta(days, unit="D")
@@ -19,31 +50,47 @@ def season(seed, n=200, fault=None, size=0.0, at=80):
     mass = np.select([board == "P", board == "Q"], [0.0, -0.12], -0.25)
     since, on = np.maximum(0, np.arange(n) - at), (np.arange(n) >= at) * 1.0
     season_effect = rng.normal(0, 0.003, 3)
-    ramp = np.log(1.2) + mass + season_effect[0] * (room - 20) + rng.normal(0, 0.015, n)
-    ramp_low = np.log(1.6) + mass + season_effect[0] * (room - 20) + rng.normal(0, 0.015, n)
-    duty = np.log(0.4) + 0.2 * hot - 0.006 * (room - 20) + rng.normal(0, 0.02, n)
-    cooling = np.log(300) + season_effect[2] * (room - 20) - 0.5 * mass + rng.normal(0, 0.02, n)
-    left = np.where(hot, 244.0, 215.0) + rng.normal(0, 0.8, n)
-    right = left - (6 + rng.normal(0, 0.7, n) + 4 * mass)
-    lag = 8 + rng.normal(0, 0.5, n)
-    cold_left = room + rng.normal(0, 0.25, n)
-    cold_right = room + rng.normal(0, 0.25, n) + rng.normal(0, 0.3)
+    noise = {
+        "ramp": rng.normal(0, 0.015, n),
+        "ramp_low": rng.normal(0, 0.015, n),
+        "duty": rng.normal(0, 0.02, n),
+        "cooling": rng.normal(0, 0.02, n),
+        "peak": rng.normal(0, 0.8, n),
+        "between": rng.normal(0, 0.7, n),
+        "lag": rng.normal(0, 0.5, n),
+    }
+    sd = {"ramp": 0.015, "duty": 0.02, "cooling": 0.02, "peak": 0.8, "between": 0.7, "lag": 0.5}
+    cold = rng.normal(0, 0.25, (2, n))
+    own = rng.normal(0, 0.3)
+    shift = dict.fromkeys((*noise, "cold"), np.zeros(n))
     if fault == "heater":
-        ramp, ramp_low = ramp - size * since, ramp_low - 0.6 * size * since
-        duty, lag = duty + 1.1 * size * since, lag + 20 * size * since
+        shift |= {"ramp": -size * since, "ramp_low": -0.6 * size * since, "duty": 1.1 * size * since}
+        shift["lag"] = 20 * size * since
+    elif fault == "mains":
+        shift |= {"ramp": -size * on, "ramp_low": -0.6 * size * on, "duty": 1.1 * size * on, "lag": 20 * size * on}
     elif fault == "seal":
-        cooling, duty, ramp = cooling - 4 * size * since, duty + size * since, ramp - 0.6 * size * since
+        shift |= {"cooling": -4 * size * since, "duty": size * since, "ramp": -0.6 * size * since}
     elif fault == "sensor_offset":
-        right, cold_right = right - size * on, cold_right - size * on
+        shift |= {"between": -size * on, "cold": -size * on}
     elif fault == "sensor_gain":
-        right = right - size * since / 100
+        shift["between"] = -size * since / 100
+    elif fault == "side":
+        shift["between"] = -size * on
     elif fault == "setpoint_or_firmware":
-        lag, left, right = lag + size * on, left + size * on, right + size * on
+        shift |= {"lag": size * on, "peak": size * on}
     elif fault is not None:
         raise ValueError(f"no fault named {fault}")
+    moved = {name: noise[name] + shift[name] for name in noise}
+    ramp = np.log(1.2) + mass + season_effect[0] * (room - 20) + moved["ramp"]
+    ramp_low = np.log(1.6) + mass + season_effect[0] * (room - 20) + moved["ramp_low"]
+    duty = np.log(0.4) + 0.2 * hot - 0.006 * (room - 20) + moved["duty"]
+    cooling = np.log(300) + season_effect[2] * (room - 20) - 0.5 * mass + moved["cooling"]
+    left = np.where(hot, 244.0, 215.0) + moved["peak"]
+    right = left - (6 + 4 * mass) + moved["between"]
     runs = pd.DataFrame(
         {"run": np.arange(1, n + 1), "started_at": started, "setpoint_hash": profile, "profile": profile, "board": board,
-         "board_revision": "A", "load_count": 1, "kind": "product", "ambient_c": np.nan, "complete": True, "duration_s": 400.0}
+         "board_revision": "A", "orientation": None, "load_count": 1, "kind": "product", "ambient_c": np.nan,
+         "complete": True, "duration_s": 400.0}
     )  # fmt: skip
     rows = [
         ("full_power_ramp_high_c_per_s", "left", np.exp(ramp)),
@@ -52,12 +99,17 @@ def season(seed, n=200, fault=None, size=0.0, at=80):
         ("cooling_time_constant_s", "left", np.exp(cooling)),
         ("peak_c", "left", left),
         ("peak_c", "right", right),
-        ("start_temperature_c", "left", cold_left),
-        ("start_temperature_c", "right", cold_right),
-        ("setpoint_lag_s", None, lag),
+        ("start_temperature_c", "left", room + cold[0]),
+        ("start_temperature_c", "right", room + cold[1] + own + shift["cold"]),
+        ("setpoint_lag_s", None, 8 + moved["lag"]),
     ]
     metrics = pd.concat(
-        [pd.DataFrame({"run": runs["run"], "channel": c, "metric": m, "value": v, "status": "ok"}) for m, c, v in rows],
+        [
+            pd.DataFrame({"run": runs["run"], "channel": c, "metric": m, "value": v, "status": "ok", "reason": None})
+            for m, c, v in rows
+        ],
         ignore_index=True,
     )
-    return runs, metrics
+    z = {name: moved[name] / sd[name] for name in sd}
+    z["cold"] = (cold[1] - cold[0] + shift["cold"]) / (0.25 * np.sqrt(2))
+    return Season(runs, metrics, z)
