@@ -96,8 +96,7 @@ def build(path: Path, *, runs: int = RUNS, seed: int = SEED, progress: Progress 
             say("Simulating the ovens", 0, runs)
             truth = write_season(folder, seed=seed, runs=runs)
             archive = open_archive(unfinished)
-            with archive.connect() as con:
-                seed_defaults(con)
+            seed_defaults(archive)
             with archive.transaction() as con:
                 _add_reference(con, truth)
             built = _take_in(archive, truth, path, say)

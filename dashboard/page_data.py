@@ -53,8 +53,7 @@ def _opened(path: str | None) -> Archive:
     from analysis.store import seed_defaults
 
     archive = open_archive(path)
-    with archive.connect() as con:
-        seed_defaults(con)
+    seed_defaults(archive)
     return archive
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
@@ -193,13 +194,18 @@ def _checked(row: LogRow, answers: Mapping[str, str]) -> dict[str, str]:
         if question is None:
             asked = ", ".join(open_questions) or "nothing"
             raise ArchiveError(f"log {row.log_id} does not ask {key!r}; it asks {asked}")
-        choices = {choice.casefold(): choice for choice in question.choices}
-        if choices and answer.strip().casefold() not in choices:
+        choices = {_plain(choice): choice for choice in question.choices}
+        if choices and _plain(answer) not in choices:
             raise ArchiveError(f"{answer!r} is no answer to {key!r}: choose one of {', '.join(question.choices)}")
-        checked[key] = choices.get(answer.strip().casefold(), answer.strip())
+        checked[key] = choices.get(_plain(answer), answer.strip())
     if not checked:
         raise ArchiveError(f"no answer was given; log {row.log_id} asks {', '.join(open_questions)}")
     return checked
+
+
+def _plain(text: str) -> str:
+    """A choice without what people type differently: case, and hyphens, underscores or spaces between its words."""
+    return re.sub(r"(?<=\w)[\s_-]+(?=\w)", " ", text.strip().casefold())
 
 
 def _not_held(row: LogRow) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from analysis.quantities import QUANTITIES
@@ -32,6 +33,7 @@ _FIELDS = (
     "zone",
     "setpoint_hash",
 )
+_LIMIT = ("metric", "low", "high", "source", "revision", "verdict", "margin", "unit")
 _STATE_ORDER = {"fail": 0, "suspect": 1, "missing": 2, "not evaluated": 3, "good": 4}
 
 
@@ -57,7 +59,7 @@ def run_summary(archive: Archive, run_id: int) -> dict[str, Any]:
             [run_id],
         ).fetchall()
         limits = con.execute(
-            """SELECT metric, low, high, source, revision, verdict, margin FROM limit_result
+            """SELECT metric, low, high, source, revision, verdict, margin, unit, parameters FROM limit_result
                WHERE run_id = ? ORDER BY rowid""",
             [run_id],
         ).fetchall()
@@ -80,10 +82,7 @@ def run_summary(archive: Archive, run_id: int) -> dict[str, Any]:
         "reason": run["reason"] if verdict is not None else "the run has not been evaluated yet",
         "limiting": limiting,
         "metrics": [dict(zip(keys, m, strict=False)) | {"parameters": json.loads(m[7])} for m in metrics],
-        "limits": [
-            dict(zip(("metric", "low", "high", "source", "revision", "verdict", "margin"), x, strict=True))
-            for x in limits
-        ],
+        "limits": [dict(zip(_LIMIT, x[:-1], strict=True)) | {"parameters": json.loads(x[-1])} for x in limits],
         "findings": [
             dict(zip(("code", "channel", "state", "evidence", "meaning", "check_first", "danger"), f, strict=True))
             for f in findings
@@ -101,5 +100,5 @@ def _origin(field: str, value: Any, origins: dict[str, str]) -> str:
 
 
 def _plain(value: Any) -> Any:
-    """Times as ISO 8601 in UTC; everything else is plain already."""
-    return value.isoformat(timespec="milliseconds") + "Z" if hasattr(value, "isoformat") else value
+    """Times as ISO 8601 with their offset, +00:00, as imports print them; everything else is plain already."""
+    return value.replace(tzinfo=UTC).isoformat() if isinstance(value, datetime) else value

@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from dashboard.commands.opening import archive_path, run_number, the_archive, who
-from dashboard.commands.output import DONE, HELD_OR_REJECTED, Json, print_json, progress_bar, say
+from dashboard.commands.output import (
+    DONE,
+    HELD_OR_REJECTED,
+    Json,
+    print_json,
+    progress_bar,
+    records,
+    say,
+    table,
+    wrong_usage,
+)
 
 if TYPE_CHECKING:
     from ingest.archive import Archive
@@ -112,19 +122,29 @@ def rebuild(ctx: typer.Context) -> None:
 def reevaluate(
     ctx: typer.Context,
     runs: Annotated[list[str] | None, typer.Argument(metavar="RUN...", help="Run numbers; none means all.")] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Only say which verdicts would change; nothing is changed.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="With --dry-run: print JSON for programs.")] = False,
 ) -> None:
     """Judge runs again by the windows and rules of today.
 
     \b
     Examples:
+      ovenbook reevaluate --dry-run
       ovenbook reevaluate
       ovenbook reevaluate 12 13
     """
     from analysis.store import reevaluate as judge_again
     from dashboard import words
 
+    if as_json and not dry_run:
+        raise wrong_usage("--json goes with --dry-run: what would change is listed, nothing is changed.")
     archive = the_archive(ctx)
     numbers = [run_number(archive, run) for run in runs] if runs else None
+    if dry_run:
+        _would_change(archive, numbers, as_json=as_json)
+        return
     before = _verdicts(archive)
     with progress_bar(len(before)) as step:
         judged = judge_again(archive, numbers, progress=lambda done, of: step("Judging runs again", done, of))
@@ -138,6 +158,34 @@ def reevaluate(
         )
     if len(changed) > CHANGES_SHOWN:
         say(f"and {len(changed) - CHANGES_SHOWN} more.", indent=2)
+
+
+def _would_change(archive: Archive, numbers: list[int] | None, *, as_json: bool) -> None:
+    from analysis.store import rejudge
+    from dashboard import words
+
+    rows = records(rejudge(archive, numbers))
+    if as_json:
+        print_json(rows)
+        return
+    if not rows:
+        say("No verdict and no limiting metric would change.")
+        return
+    say(f"{words.counted(len(rows), 'run')} would be judged otherwise; nothing is changed yet.")
+    table(
+        ("run", "verdict now", "would be", "limited by"),
+        [
+            (
+                row["run"],
+                words.short_verdict(row["verdict"]),
+                row["new_verdict"],
+                words.metric_label(row["new_limiting_metric"]) if row["new_limiting_metric"] else row["new_reason"],
+            )
+            for row in rows
+        ],
+        right=("run",),
+    )
+    say("To make it so: ovenbook reevaluate" + ("" if numbers is None else f" {' '.join(map(str, numbers))}"))
 
 
 def _verdicts(archive: Archive) -> dict[int, str | None]:

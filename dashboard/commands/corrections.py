@@ -37,7 +37,8 @@ def set_fields(
 ) -> None:
     """Correct or complete a run.
 
-    The old value is kept with who, when and why; the run is judged again.
+    The old value is kept with who, when and why; the run is judged again, by the windows it was judged by as far as they
+    still belong to it.
 
     \b
     Examples:
@@ -57,7 +58,7 @@ def set_fields(
         for number in numbers:
             for field, value in values.items():
                 runs.set_run_field(con, number, field, value, "typed", who(), why)
-    reevaluate(archive, numbers)
+    reevaluate(archive, numbers, keep_windows=True)
     after = archive.read("SELECT run, verdict FROM run_overview WHERE list_contains(?::INTEGER[], run)", (numbers,))
     verdicts = {int(n): verdict for n, verdict in zip(after["run"], after["verdict"], strict=True)}
     for number in numbers:

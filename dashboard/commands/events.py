@@ -2,30 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from dashboard.commands.dates import moment
-from dashboard.commands.opening import the_archive, who
+from dashboard.commands.opening import assignments, the_archive, who
 from dashboard.commands.output import Json, Refusal, local_text, print_json, records, say, table, trouble, wrong_usage
 from dashboard.commands.reference import one_named
 
 KINDS = (
-    *(
-        "element",
-        "seal",
-        "fan",
-        "clean",
-        "relay",
-        "thermocouple",
-        "controller",
-        "firmware",
-        "profile",
-        "moved",
-        "other",
-    ),
+    *("element", "seal", "fan", "clean", "relay", "thermocouple", "controller", "firmware", "profile", "moved"),
+    "other",
 )
+FIELDS = ("kind", "on", "note", "expected", "restarts_baseline")
 
 group = typer.Typer(help="Maintenance and changes on an oven, with their dates.", no_args_is_help=True)
 
@@ -106,6 +96,52 @@ def import_events(
         raise Refusal(f"{len(problems)} lines of {sheet} are wrong; nothing was stored. Mend them and import it again.")
     store_events(archive, found, who())
     say(f"{len(found)} events stored.")
+
+
+@group.command("correct")
+def correct(
+    ctx: typer.Context,
+    event: Annotated[int, typer.Argument(metavar="EVENT", min=1, help="The event's number, as event list gives it.")],
+    fields: Annotated[
+        list[str], typer.Argument(metavar="FIELD=VALUE...", help=f"Fields: {', '.join(FIELDS)}. Empty: unknown.")
+    ],
+    why: Annotated[str | None, typer.Option("--why", metavar="TEXT", help="Why it is corrected.")] = None,
+) -> None:
+    """Correct an event: its date, kind, note, or whether it restarts the baseline.
+
+    The old value is kept with who, when and why.
+
+    \b
+    Examples:
+      ovenbook event correct 3 on=2025-03-12 --why "date of the invoice, not of the repair"
+      ovenbook event correct 3 restarts_baseline=no
+    """
+    from ingest.archive import events, reference
+
+    changes = assignments(fields, "ovenbook event correct 3 on=2025-03-12")
+    archive = the_archive(ctx)
+    values: dict[str, Any] = {}
+    for field, text in changes.items():
+        if field == "on":
+            values["happened_at"], values["at_precision"] = moment(text, archive.zone)
+        elif field == "restarts_baseline":
+            if text.casefold() not in ("yes", "no"):
+                raise wrong_usage(f"'{text}' for restarts_baseline is neither yes nor no.")
+            values[field] = text.casefold() == "yes"
+        elif field == "kind" and text not in KINDS:
+            raise wrong_usage(f"'{text}' is not a kind of event. Choose one of: {', '.join(KINDS)}.")
+        elif field in FIELDS:
+            values[field] = text or None
+        else:
+            raise wrong_usage(f"an event has no field '{field}'. Fields: {', '.join(FIELDS)}.")
+    with archive.transaction() as con:
+        for field, value in values.items():
+            reference.correct(con, "event", event, field, value, who(), why)
+        now = events.get_event(con, event)
+        oven = reference.get_oven(con, now["oven_id"])["name"]
+    date = event_date(now["happened_at"], now["at_precision"], archive.zone)
+    restarts = "baseline restarts" if now["restarts_baseline"] else "baseline goes on"
+    say(f"Event {event}: {now['kind']} on {oven}, {date}; {restarts}.")
 
 
 @group.command("list")

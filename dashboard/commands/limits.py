@@ -20,8 +20,9 @@ def limit_rows(
     soak: str | None = None,
     ramp_up: str | None = None,
     cooling: str | None = None,
+    spread: str | None = None,
 ) -> list[LimitRow]:
-    """The limits given, each with the parameters that define its metric. [°C], [s], [°C/s]."""
+    """The limits given, each with the parameters that define its metric. [°C], [s], [°C/s], [K]."""
     from analysis.quantities import QUANTITIES
     from analysis.results import canonical_parameters
 
@@ -49,6 +50,8 @@ def limit_rows(
         add("ramp_up_max_c_per_s", {"window_s": RAMP_WINDOW_S}, _bounds("--ramp-up", ramp_up))
     if cooling is not None:
         add("cooling_rate_max_c_per_s", {"window_s": RAMP_WINDOW_S}, _bounds("--cooling", cooling))
+    if spread is not None:
+        add("spread_at_peak_c", {}, _bounds("--spread", spread))
     return rows
 
 

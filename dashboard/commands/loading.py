@@ -35,6 +35,7 @@ FILES: dict[str, str] = {
     "paste": "pastes",
     "jar": "pastes",
     "board": "reference",
+    "window": "windows",
     "profile": "profiles",
     "layout": "layouts",
     "sheet": "sheet",

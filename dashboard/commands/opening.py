@@ -24,8 +24,7 @@ def the_archive(ctx: typer.Context) -> Archive:
     from ingest.archive import open_archive
 
     archive = open_archive(archive_path(ctx))
-    with archive.connect() as con:
-        seed_defaults(con)
+    seed_defaults(archive)
     return archive
 
 

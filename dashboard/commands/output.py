@@ -140,9 +140,11 @@ def print_json(value: Any) -> None:
 
 
 def _plain(value: Any) -> Any:
-    """What the json module does not know: numpy scalars, times, paths."""
+    """What the json module does not know: numpy scalars, times (in UTC with their offset), days, paths."""
     if hasattr(value, "item"):
         return value.item()
+    if hasattr(value, "tzinfo") and hasattr(value, "date"):
+        return utc_text(value)
     if hasattr(value, "isoformat"):
         return value.isoformat()
     return str(value)

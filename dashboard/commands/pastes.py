@@ -9,7 +9,7 @@ import typer
 
 from dashboard.commands.dates import day, moment
 from dashboard.commands.limits import limit_rows
-from dashboard.commands.opening import the_archive, who
+from dashboard.commands.opening import assignments, the_archive, who
 from dashboard.commands.output import Json, Refusal, local_text, print_json, records, say, table, wrong_usage
 from dashboard.commands.reference import one_named
 
@@ -171,6 +171,48 @@ def new_window(
         say("Earlier verdicts stand under the earlier window. To judge a run again: ovenbook reevaluate RUN")
 
 
+PASTE_FIELDS = ("name", "alloy", "family", "solidus_c", "liquidus_c", "powder_type", "flux", "open_life_days", "note")
+
+
+@pastes.command("set")
+def set_paste(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="PASTE", help="The paste's name.")],
+    fields: Annotated[
+        list[str], typer.Argument(metavar="FIELD=VALUE...", help=f"Fields: {', '.join(PASTE_FIELDS)}. Empty: unknown.")
+    ],
+    why: Annotated[str | None, typer.Option("--why", metavar="TEXT", help="Why it is corrected.")] = None,
+) -> None:
+    """Correct what is recorded of a paste.
+
+    The old value is kept with who, when and why. Limits are not corrected but followed by a new window (paste window).
+
+    \b
+    Example:
+      ovenbook paste set "Invented 305" flux=no-clean open_life_days=5
+    """
+    from dashboard.judging import bring_up_to_date
+    from ingest.archive import reference
+
+    changes = assignments(fields, "ovenbook paste set 'Invented 305' flux=no-clean")
+    _known(changes, "a paste", PASTE_FIELDS)
+    archive = the_archive(ctx)
+    paste_id, paste_name = one_named(archive, "paste", name)
+    with archive.transaction() as con:
+        for field, value in changes.items():
+            reference.correct(con, "paste", paste_id, field, value or None, who(), why)
+    say(f"Paste '{paste_name}': {', '.join(changes)} set.")
+    told = bring_up_to_date(archive).sentence()
+    if told:
+        say(told)
+
+
+def _known(changes: dict[str, str], what: str, fields: tuple[str, ...]) -> None:
+    for field in changes:
+        if field not in fields:
+            raise wrong_usage(f"{what} has no field '{field}'. Fields: {', '.join(fields)}.")
+
+
 @pastes.command("list")
 def list_pastes(ctx: typer.Context, as_json: Json = False) -> None:
     """List pastes with their limits and where those stand.
@@ -320,6 +362,55 @@ def _jar_remark(jar: dict[str, Any], *, in_use: bool) -> str:
         if days > jar["open_life_days"]:
             remarks.append(f"open longer than its {jar['open_life_days']:g} days")
     return "; ".join(filter(None, (*remarks, jar["note"])))
+
+
+JAR_FIELDS = ("label", "lot", "expiry", "opened_at", "finished_at", "storage", "note")
+
+
+@jars.command("set")
+def set_jar(
+    ctx: typer.Context,
+    label: Annotated[str, typer.Argument(metavar="LABEL", help="The jar's label.")],
+    fields: Annotated[
+        list[str], typer.Argument(metavar="FIELD=VALUE...", help=f"Fields: {', '.join(JAR_FIELDS)}. Empty: unknown.")
+    ],
+    why: Annotated[str | None, typer.Option("--why", metavar="TEXT", help="Why it is corrected.")] = None,
+) -> None:
+    """Correct what is recorded of a jar.
+
+    The old value is kept with who, when and why.
+
+    \b
+    Example:
+      ovenbook jar set J7 lot=L2032 expiry=2026-06-30 --why "misread on the lid"
+    """
+    from ingest.archive import reference
+
+    changes = assignments(fields, "ovenbook jar set J7 lot=L2032")
+    _known(changes, "a jar", JAR_FIELDS)
+    archive = the_archive(ctx)
+    values: dict[str, Any] = {}
+    for field, text in changes.items():
+        if not text:
+            values[field] = None
+        elif field == "expiry":
+            values[field] = day(text)
+        elif field.endswith("_at"):
+            values[field] = moment(text, archive.zone)[0]
+        else:
+            values[field] = text
+    jar_id, jar_label = one_named(archive, "jar", label)
+    with archive.transaction() as con:
+        kept = reference.get_jar(con, jar_id) | values
+        if (
+            kept["opened_at"] is not None
+            and kept["finished_at"] is not None
+            and kept["finished_at"] < kept["opened_at"]
+        ):
+            raise Refusal(f"jar '{jar_label}' would be finished before it was opened. See: ovenbook jar list")
+        for field, value in values.items():
+            reference.correct(con, "jar", jar_id, field, value, who(), why)
+    say(f"Jar '{jar_label}': {', '.join(changes)} set.")
 
 
 @jars.command("finish")

@@ -120,7 +120,8 @@ def set_oven(
         list[str],
         typer.Argument(
             metavar="FIELD=VALUE...",
-            help="name, controller, control_channel, note; place:CHANNEL and attachment:CHANNEL say where a thermocouple sits.",
+            help="name, controller, control_channel, note; place:CHANNEL and attachment:CHANNEL say where a thermocouple "
+            "sits; budget.TERM is a term of its uncertainty budget (oven budget lists them; empty: the default).",
         ),
     ],
     why: Annotated[str | None, typer.Option(metavar="TEXT", help="Why it is corrected.")] = None,
@@ -133,7 +134,9 @@ def set_oven(
     Examples:
       ovenbook oven set "Oven A" control_channel=T1
       ovenbook oven set "Oven A" "place:T2=board, left corner" attachment:T2=tape --why "moved for the new board"
+      ovenbook oven set "Oven A" budget.input_k=1.0 --why "input calibrated"
     """
+    from dashboard.judging import bring_up_to_date
     from ingest.archive import reference
 
     changes = assignments(fields, "ovenbook oven set 'Oven A' control_channel=T1")
@@ -141,15 +144,19 @@ def set_oven(
     oven_id, oven_name = one_named(archive, "oven", name)
     placements: dict[str, Any] = {}
     plain: dict[str, str | None] = {}
+    budget: dict[str, float | None] = {}
     for field, value in changes.items():
         part, colon, channel = field.partition(":")
         if colon and part in ("place", "attachment") and channel:
             placements.setdefault(channel, {})[part] = value or None
+        elif field.startswith("budget."):
+            budget[field.removeprefix("budget.")] = _term(field, value)
         elif field in ("name", *OVEN_FIELDS):
             plain[field] = value or None
         else:
             raise wrong_usage(
-                f"an oven has no field '{field}'. Fields: name, {', '.join(OVEN_FIELDS)}, place:CHANNEL, attachment:CHANNEL."
+                f"an oven has no field '{field}'. "
+                f"Fields: name, {', '.join(OVEN_FIELDS)}, place:CHANNEL, attachment:CHANNEL, budget.TERM."
             )
     with archive.transaction() as con:
         for field, value in plain.items():
@@ -159,7 +166,95 @@ def set_oven(
             for channel, placed in placements.items():
                 merged[channel] = {**merged.get(channel, {}), **placed}
             reference.correct(con, "oven", oven_id, "placements", merged, who(), why)
-    say(f"Oven '{oven_name}': {', '.join(changes)} set. It holds for runs stored from now on.")
+        if budget:
+            kept = {**reference.get_oven(con, oven_id)["budget"], **budget}
+            kept = {term: value for term, value in kept.items() if value is not None}
+            reference.correct(con, "oven", oven_id, "budget", kept, who(), why)
+    say(f"Oven '{oven_name}': {', '.join(changes)} set.")
+    if placements:
+        say("A new place holds for runs stored from now on; earlier runs keep theirs.")
+    told = bring_up_to_date(archive).sentence()
+    if told:
+        say(told)
+
+
+def _term(field: str, value: str) -> float | None:
+    """A term of the uncertainty budget as typed; empty is the default (None)."""
+    from analysis.uncertainty import TERMS, problems_of
+
+    name = field.removeprefix("budget.")
+    if name not in TERMS:
+        raise wrong_usage(f"{problems_of({name: 0.0})[0]}.")
+    if not value:
+        return None
+    try:
+        number = float(value)
+    except ValueError:
+        raise wrong_usage(f"'{value}' for {field} is not a number.") from None
+    problems = problems_of({name: number})
+    if problems:
+        raise wrong_usage(f"{problems[0]}.")
+    return number
+
+
+@ovens.command("budget")
+def budget(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="OVEN", help="The oven's name.")],
+    as_json: Json = False,
+) -> None:
+    """Show an oven's uncertainty budget: every term, its size, and where that comes from.
+
+    Standard uncertainties are of one channel's peak of 245 °C; noise, resolution and sampling interval are those of the
+    oven's latest run.
+
+    \b
+    Example:
+      ovenbook oven budget "Oven A"
+    """
+    from dataclasses import asdict
+
+    from dashboard import budgets
+
+    archive = the_archive(ctx)
+    oven_id, oven_name = one_named(archive, "oven", name)
+    found = budgets.budget_of(archive, oven_id)
+    if as_json:
+        print_json(
+            {
+                "oven": oven_name,
+                "peak_c": found.peak_c,
+                "run": found.run,
+                "terms": [asdict(row) for row in found.rows],
+                "shares": found.shares,
+                "expanded_uncertainty_k": found.expanded_k,
+                "coverage_factor": 2,
+            }
+        )
+        return
+    say(f"Uncertainty budget of {oven_name}, one channel's peak of {found.peak_c:g} °C", bold=True)
+    table(
+        ("term", "what it is", "half-width", "u, K", "common", "set here"),
+        [
+            (
+                row.name,
+                row.text,
+                "" if row.half_width is None else f"{row.half_width:.3g} K",
+                f"{row.u:.2f}",
+                row.common,
+                "yes" if row.overridden else "default",
+            )
+            for row in found.rows
+        ],
+        right=("half-width", "u, K"),
+        whole=("term",),
+    )
+    say(f"Expanded uncertainty U = {found.expanded_k:.1f} K (k = 2). {found.measured_text}")
+    for share, value in found.shares.items():
+        say(f"{share} = {value:g}: {budgets.share_text(share)}", indent=2)
+    for row in found.rows:
+        say(f"{row.name}: {row.source}.", indent=2)
+    say(f"To change a term: ovenbook oven set '{oven_name}' budget.input_k=1.0")
 
 
 # Boards --------------------------------------------------------------------------------------------------------------
@@ -253,6 +348,7 @@ def set_board(
     Example:
       ovenbook board set Blinker joints=212 package_thickness_mm=1.2 package_volume_mm3=180
     """
+    from dashboard.judging import bring_up_to_date
     from ingest.archive import reference
 
     changes = assignments(fields, "ovenbook board set Blinker joints=212")
@@ -265,6 +361,9 @@ def set_board(
         for field, value in changes.items():
             reference.correct(con, "board", board_id, field, value or None, who(), why)
     say(f"Board '{board_name}': {', '.join(changes)} set.")
+    told = bring_up_to_date(archive).sentence()
+    if told:
+        say(told)
 
 
 @boards.command("list")

@@ -55,23 +55,25 @@ def _limits(summary: dict[str, Any]) -> None:
     if not summary["limits"]:
         say("None: no window is known for this run.", indent=2)
         return
+    sources = list(dict.fromkeys(words.source_text(limit["source"], limit["revision"]) for limit in summary["limits"]))
+    several = len(sources) > 1  # then each limit says by a number where it stands
     table(
-        ("limit", "allowed", "margin", "verdict"),
+        ("limit", "allowed", "margin", "verdict", *(["from"] if several else [])),
         [
             (
-                words.metric_label(limit["metric"]),
-                words.limit_text(limit["metric"], limit["low"], limit["high"]),
-                ""
-                if limit["margin"] is None
-                else words.margin_text(limit["metric"], limit["margin"], words.unit_of(limit["metric"])),
+                _name(limit),
+                words.limit_text(limit["metric"], limit["low"], limit["high"], limit["unit"]),
+                "" if limit["margin"] is None else words.margin_text(limit["metric"], limit["margin"], limit["unit"]),
                 limit["verdict"],
+                *([sources.index(words.source_text(limit["source"], limit["revision"])) + 1] if several else []),
             )
             for limit in summary["limits"]
         ],
+        right=("from",),
         indent=2,
     )
-    for source in dict.fromkeys(words.source_text(limit["source"], limit["revision"]) for limit in summary["limits"]):
-        say(f"From {source}.", indent=2)
+    for number, source in enumerate(sources, 1):
+        say(f"{number}: {source}." if several else f"From {source}.", indent=2)
 
 
 def _findings(summary: dict[str, Any]) -> None:

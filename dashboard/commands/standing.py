@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from dashboard.commands.imports import Evaluations, say_result
 from dashboard.commands.opening import archive_path, the_archive, who
-from dashboard.commands.output import DONE, HELD_OR_REJECTED, Refusal, say
+from dashboard.commands.output import DONE, HELD_OR_REJECTED, Refusal, progress_bar, say
+
+if TYPE_CHECKING:
+    from ingest.archive import Archive
 
 Oven = Annotated[str | None, typer.Option("--oven", metavar="NAME", help="The oven these logs come from.")]
 
@@ -55,7 +58,25 @@ def serve(
     for line in at_start(archive_path(ctx)):
         say(f"Put right: {line}")
     archive = the_archive(ctx)
+    _bring_up_to_date(archive)
     start_pages(archive.path, host, port, folder=folder, oven=oven, names=tuple(names or ()))
+
+
+def _bring_up_to_date(archive: Archive) -> None:
+    """After an upgrade, or a correction nobody followed up: the runs concerned are judged again before anything is shown."""
+    from dashboard.judging import bring_up_to_date, out_of_date
+
+    waiting = out_of_date(archive)
+    if not waiting or archive.read_only:
+        return
+    say(f"Rules or values have changed since {_runs_were(waiting)} judged. Judging again; earlier windows stay.")
+    with progress_bar(waiting) as step:
+        judged = bring_up_to_date(archive, lambda done, of: step("Judging runs again", done, of))
+    say(judged.sentence())
+
+
+def _runs_were(runs: int) -> str:
+    return "1 run was" if runs == 1 else f"{runs} runs were"
 
 
 def start_pages(

@@ -34,6 +34,7 @@ from dashboard.words.limits import (
     shown_unit,
     source_text,
     unit_of,
+    window_owner,
 )
 from dashboard.words.numbers import (
     MARGIN_UNITS,
@@ -112,5 +113,6 @@ __all__ = [
     "unit_of",
     "verdict_heading",
     "verdict_sentence",
+    "window_owner",
     "with_unit",
 ]

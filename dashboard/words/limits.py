@@ -112,3 +112,13 @@ def source_text(source: str, revision: str | None) -> str:
     if not revision:
         return source
     return f"{source}, {revision if revision.lower().startswith(('rev', 'edition')) else 'revision ' + revision}"
+
+
+def window_owner(window: Mapping[str, Any]) -> str:
+    """Whose limits a window holds: a paste's, a board's component bodies', or the house's."""
+    board = " ".join(str(window[key]) for key in ("board", "board_revision") if window.get(key))
+    if window["scope"] == "paste":
+        return str(window["paste"])
+    if window["scope"] == "body":
+        return f"component bodies on {board}"
+    return f"the house, {window['oven'] or board}" if window["oven"] or board else "the house, every run"

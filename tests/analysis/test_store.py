@@ -48,8 +48,7 @@ def put(archive, recording, **fields) -> int:
 @pytest.fixture
 def archive(tmp_path):
     made = open_archive(tmp_path / "shop.duckdb")
-    with made.connect() as con:
-        store.seed_defaults(con)
+    store.seed_defaults(made)
     return made
 
 
@@ -71,8 +70,7 @@ def overview(archive, run):
 
 def test_seeding_is_idempotent_and_marks_defaults(archive):
     pastes = archive.read("SELECT name, alloy, liquidus_c FROM paste WHERE is_default")
-    with archive.connect() as con:
-        store.seed_defaults(con)
+    store.seed_defaults(archive)
     assert archive.read("SELECT count(*) AS n FROM paste")["n"].iloc[0] == len(pastes) == 12
     windows = archive.read("SELECT DISTINCT source, is_default FROM limit_window")
     assert windows.to_numpy().tolist() == [["alloy-family default: the paste's own sheet wins", True]]
@@ -199,13 +197,15 @@ def test_summary_has_the_agreed_keys_and_plain_values(shop):
     assert set(summary["metrics"][0]) == {
         *("metric", "channel", "value", "uncertainty", "unit", "status", "reason", "parameters")
     }
-    assert set(summary["limits"][0]) == {"metric", "low", "high", "source", "revision", "verdict", "margin"}
+    assert set(summary["limits"][0]) == {
+        *("metric", "low", "high", "source", "revision", "verdict", "margin", "unit", "parameters")
+    }
     for f in summary["findings"]:
         assert set(f) == {"code", "channel", "state", "evidence", "meaning", "check_first", "danger"}
     assert json.loads(json.dumps(summary, allow_nan=False)) == summary
     assert summary["metadata"]["paste"] == {"value": "Invented 305", "origin": "typed"}
     assert summary["metadata"]["board"] == {"value": None, "origin": "unknown"}
-    assert summary["metadata"]["started_at"]["value"] == "2025-03-01T08:00:00.000Z"
+    assert summary["metadata"]["started_at"]["value"] == "2025-03-01T08:00:00+00:00"
     peaks = [m for m in summary["metrics"] if m["metric"] == "peak_c"]
     assert [m["channel"] for m in peaks] == ["tc1", "tc2"]
 

@@ -20,8 +20,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_logs"
 
 def empty_archive(path: Path) -> Archive:
     archive = open_archive(path, zone=ZONE)
-    with archive.connect() as con:
-        seed_defaults(con)
+    seed_defaults(archive)
     return archive
 
 

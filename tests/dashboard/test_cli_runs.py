@@ -15,7 +15,7 @@ PASTE = "SAC305 (family default)"
 SUMMARY = {"run", "verdict", "limiting", "metrics", "limits", "findings", "metadata"}
 LIMITING = {"metric", "channel", "margin", "unit"}
 METRIC = {"metric", "channel", "value", "uncertainty", "unit", "status", "reason", "parameters"}
-LIMIT = {"metric", "low", "high", "source", "revision", "verdict", "margin"}
+LIMIT = {"metric", "low", "high", "source", "revision", "verdict", "margin", "unit", "parameters"}
 FINDING = {"code", "channel", "state", "evidence", "meaning", "check_first", "danger"}
 
 
