@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +17,7 @@ from ingest.recording import Recording
 
 if TYPE_CHECKING:
     from analysis.checks.history import History
+    from analysis.checks.shapes import Shapes
 
 # Grows whenever a metric, a check or the decision rule can give another result; stored with everything derived.
 RULES_VERSION = "1"
@@ -31,22 +33,42 @@ def evaluate(recording: Recording, context: Context, history: History | None = N
     `history` is the usual of comparable earlier runs for the checks that compare (None: those checks say so). A recording
     without a temperature sample gives "not evaluated", never an error.
     """
-    measured = next(measure_many([recording], [context]))
-    return conclude(measured, 0, recording, context, history, whole=True)
+    batch = next(batches([recording], [context]))
+    return conclude(batch, 0, recording, context, history, whole=True)
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Runs that were measured together, and how their channels move, for the checks."""
+
+    measured: Measured
+    shapes: Shapes | None  # None when no temperature channel has a sample, or one lacks some
+
+
+def batches(recordings: Sequence[Recording], contexts: Sequence[Context]) -> Iterator[Batch]:
+    """The first half of evaluating many runs: `conclude` is the other. See analysis.metrics.measuring.measure_many."""
+    from analysis.checks.shapes import Shapes
+
+    for measured in measure_many(recordings, contexts):
+        b = measured.basis
+        shapes = Shapes(b.traces.v, np.diff(b.traces.t), has_gaps=False) if b is not None and b.traces.whole else None
+        yield Batch(measured, shapes)
 
 
 def conclude(
-    measured: Measured, run: int, recording: Recording, context: Context, history: History | None, *, whole: bool
+    batch: Batch, run: int, recording: Recording, context: Context, history: History | None, *, whole: bool
 ) -> Evaluation:
     """The evaluation of a measured run: the `run`-th of its batch. Without `whole` its `metrics` are only those that
-    were looked at on the way; all of them are in `measured`."""
+    were looked at on the way; all of them are in `batch.measured`."""
     from analysis.checks import check_channels  # late: measuring alone needs none of it
 
+    measured = batch.measured
     b = measured.basis
     asked = None if whole else {*_LOOKED_UP, *(limit.metric for limit in context.limits)}
     metrics = measured.sheet.of_run(run, asked)
-    findings = check_channels(recording, context, metrics, history)
     own = _Own(b, run) if b is not None else None
+    rows = own.rows if own is not None else slice(None)
+    findings = check_channels(recording, context, metrics, history, batch.shapes, rows)
     names = {number: channel.name for number, channel in enumerate(recording.channels)}
     complete, cut = _completeness(own, doubted_channels(findings))
     verdict, reason, limiting, results = judge(

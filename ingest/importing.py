@@ -16,8 +16,10 @@ A log that finds the archive held by another program for too long waits in the s
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import time
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -33,7 +35,9 @@ from ingest.keeping import AfterStore, Existing, Incoming, existing_log, existin
 from ingest.known_names import Given, OptionsError, look_up
 from ingest.layout_memory import remembered
 from ingest.members import MAX_ZIP_BYTES, find_files, is_archive_file, members
+from ingest.readers import Readers, readers_for
 from ingest.recording import LayoutFound, Notice, Reading
+from ingest.together import Together, easy_ones
 from ingest.understanding import understand
 
 __all__ = [
@@ -97,24 +101,42 @@ def import_paths(
     *,
     wait_s: float = 10.0,
     options_for: Callable[[Path, str], ImportOptions | None] | None = None,
+    readers: int | None = 0,
 ) -> Iterator[ImportResult]:
     """Take in files, folders (with their subfolders) and globs. Yields one result a log, as they are done.
 
-    Each log is one transaction: when the caller stops (Ctrl-C), whole logs are in and no half ones; the same call again
-    takes the rest. A log that was stored before is recognised by its hash without being read. `options_for(path, name)`
-    gives the options for one log instead of `options`; None leaves it out. Errors as `import_bytes`.
+    Each log lands as a whole or not at all, and its result comes only when it is on disk; new logs share a transaction,
+    some dozens at a time (ingest.together). When the caller stops (Ctrl-C), whole logs are in and no half ones; the same
+    call again takes the rest. A log that was stored before is recognised by its hash without being read.
+    `options_for(path, name)` gives the options for one log instead of `options`; None leaves it out. `readers` other
+    processes read ahead (None: as many as pay; see ingest.readers). Errors as `import_bytes`.
     """
     options = options or ImportOptions()
     if not options.dry_run:
         drain_spool(archive, after_store, wait_s=wait_s)
     files = list(find_files(paths))
     _one_start_for_one_log(options, len(files))
-    taking = _Taking(archive, after_store, wait_s, alone=len(files) == 1)
-    for batch in _batches(_incoming(archive, files, options, options_for)):
-        for result in taking.take(batch):
-            if progress is not None:
-                progress(result)
-            yield result
+    with Readers(readers_for(len(files)) if readers is None else readers) as reading:
+        taking = _Taking(archive, after_store, wait_s, alone=len(files) == 1, reading=reading)
+        begun: deque[_Begun] = deque()
+        try:
+            for batch in _batches(_incoming(archive, files, options, options_for)):
+                begun.append(taking.begin(batch))
+                if len(begun) > reading.ahead:
+                    yield from _said(taking.finish(begun.popleft()), progress)
+        except OptionsError:  # one of the files ahead: those before it are taken in first
+            while begun:
+                yield from _said(taking.finish(begun.popleft()), progress)
+            raise
+        while begun:
+            yield from _said(taking.finish(begun.popleft()), progress)
+
+
+def _said(results: Iterable[ImportResult], progress: Progress | None) -> Iterator[ImportResult]:
+    for result in results:
+        if progress is not None:
+            progress(result)
+        yield result
 
 
 def _one_start_for_one_log(options: ImportOptions, logs: int) -> None:
@@ -186,6 +208,16 @@ def _batches(logs: Iterator[Incoming]) -> Iterator[list[Incoming]]:
 
 
 @dataclass
+class _Begun:
+    """Logs under way: looked up, and being read; `done` when there is nothing left to do."""
+
+    logs: Sequence[Incoming]
+    hashes: Sequence[str]
+    readings: Callable[[], dict[int, Reading]] = dict
+    done: list[ImportResult] | None = None
+
+
+@dataclass
 class _Taking:
     """One import under way. `alone`: the only log of the call, so "the last run before" has a meaning without a clock."""
 
@@ -196,24 +228,44 @@ class _Taking:
     received_at: datetime | None = None
     spooling: bool = True
     zone: str = ""
+    reading: Readers = field(default_factory=lambda: Readers(0))
+    by_itself: int = 0  # so many of the next logs are taken one by one
     given: dict[int, tuple[ImportOptions, Given]] = field(default_factory=dict[int, tuple[ImportOptions, Given]])
 
     def take(self, logs: Sequence[Incoming]) -> list[ImportResult]:
+        return self.finish(self.begin(logs))
+
+    def begin(self, logs: Sequence[Incoming]) -> _Begun:
+        """Looks the logs up and begins to read those that are not stored yet; one small log is taken at once."""
         hashes = [hashlib.sha256(log.data).hexdigest() if log.data or not log.problem else "" for log in logs]
         try:
             with self.archive.connect(self.wait_s) as con:
                 known, layouts, logs = self._looked_up(con, logs, hashes)
                 if len(logs) == 1 and len(logs[0].data) <= QUICK_BYTES:
-                    return [self._one(con, logs[0], hashes[0], None)]
-            readings: dict[int, Reading] = {}
-            for i, (log, sha256) in enumerate(zip(logs, hashes, strict=True)):
-                if sha256 not in known or known[sha256].status != "stored":
-                    readings[i] = self._read(log, layouts)
-            return self._store(logs, hashes, readings)
+                    return _Begun(logs, hashes, done=[self._one(con, logs[0], hashes[0], None)])
         except ArchiveBusy as busy:
-            if not self.spooling or any(log.options.dry_run for log in logs):
-                raise
-            return [self._spool(log, sha256, busy) for log, sha256 in zip(logs, hashes, strict=True)]
+            return _Begun(logs, hashes, done=self._spooled(logs, hashes, busy))
+        new = [i for i, sha256 in enumerate(hashes) if sha256 not in known or known[sha256].status != "stored"]
+        sound = [i for i in new if logs[i].problem is None]
+        readings = self.reading.begin(
+            [(logs[i].data, logs[i].name, logs[i].options.answers) for i in sound], layouts, self.zone
+        )
+        rejected = {i: self._read(logs[i], layouts) for i in new if logs[i].problem is not None}
+        return _Begun(logs, hashes, lambda: rejected | dict(zip(sound, readings(), strict=True)))
+
+    def finish(self, begun: _Begun) -> list[ImportResult]:
+        """Stores what was read."""
+        if begun.done is not None:
+            return begun.done
+        try:
+            return self._store(begun.logs, begun.hashes, begun.readings())
+        except ArchiveBusy as busy:
+            return self._spooled(begun.logs, begun.hashes, busy)
+
+    def _spooled(self, logs: Sequence[Incoming], hashes: Sequence[str], busy: ArchiveBusy) -> list[ImportResult]:
+        if not self.spooling or any(log.options.dry_run for log in logs):
+            raise busy
+        return [self._spool(log, sha256, busy) for log, sha256 in zip(logs, hashes, strict=True)]
 
     def take_spooled(self, waiting: spool.Spooled, data: bytes) -> ImportResult:
         try:
@@ -267,7 +319,10 @@ class _Taking:
                     until = time.monotonic() + HOLD_S
                     while len(results) < len(logs) and time.monotonic() < until:
                         i = len(results)
-                        results.append(self._one(con, logs[i], hashes[i], readings.get(i)))
+                        some = self._together(
+                            con, logs[i:], hashes[i:], [readings.get(k) for k in range(i, len(logs))], until
+                        )
+                        results += some or [self._one(con, logs[i], hashes[i], readings.get(i))]
             except ArchiveBusy as busy:
                 if not self.spooling:
                     raise
@@ -276,6 +331,43 @@ class _Taking:
                 rest = range(len(results), len(logs))
                 results += [self._spool(logs[i], hashes[i], spooled) for i in rest]
         return results
+
+    def _together(
+        self,
+        con: Connection,
+        logs: Sequence[Incoming],
+        hashes: Sequence[str],
+        readings: Sequence[Reading | None],
+        until: float,
+    ) -> list[ImportResult]:
+        """Stores the first of these logs in one transaction, as many as are easy and fit into the time; none when the
+        first is not easy, or when one of them cannot be stored after all: then each is taken by itself."""
+        at_once = self.after_store is None or hasattr(self.after_store, "many")
+        if not at_once or len(logs) < 2 or any(log.options.dry_run for log in logs) or self.by_itself > 0:
+            self.by_itself = max(self.by_itself - 1, 0)
+            return []
+        count = easy_ones(con, [log.name for log in logs], hashes, readings)
+        if count < 2:
+            return []
+        results: list[ImportResult] = []
+        received_at = self.received_at or datetime.now(UTC)
+        try:
+            with self.archive.transaction(con, self.wait_s) as inside:
+                together = Together(inside, self.after_store)
+                for log, sha256, reading in zip(logs[:count], hashes, readings, strict=False):
+                    if reading is None or (results and time.monotonic() > until):
+                        break
+                    given = self._given(inside, log.options)
+                    results.append(
+                        keep(inside, log, sha256, reading, given, received_at, alone=self.alone, together=together)
+                    )
+                return together.finish(results)
+        except ArchiveBusy:
+            raise
+        except Exception:
+            logging.getLogger(__name__).debug("%s logs were not stored together", count, exc_info=True)
+            self.by_itself = len(results) + 1
+            return []
 
     def _one(self, con: Connection, log: Incoming, sha256: str, reading: Reading | None) -> ImportResult:
         existing = existing_logs(con, [sha256]).get(sha256)

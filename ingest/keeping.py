@@ -22,6 +22,7 @@ from ingest.metadata import may_be_cold, resolve, seen_in_log
 from ingest.oven_changes import note_changes
 from ingest.reading import READER_VERSION
 from ingest.recording import Notice, Reading, Recording
+from ingest.together import Together
 
 SAME_MINUTE_S = 60.0  # starts written down by hand are to the minute
 
@@ -98,10 +99,12 @@ def keep(
     alone: bool = True,
     after_store: AfterStore | None = None,
     layout_name: str | None = None,
+    together: Together | None = None,
 ) -> ImportResult:
     """Store, hold or reject one log, inside the caller's transaction. `con` None: a dry run, nothing is kept.
 
-    `alone` False: the log came among others, so one of unknown start takes nothing over from earlier runs.
+    `alone` False: the log came among others, so one of unknown start takes nothing over from earlier runs. `together`:
+    the group that this log, an easy one, is stored with; its runs are evaluated with the group.
     """
     result = ImportResult(
         log.file, sha256, "rejected", reading.reason, reading.questions, reading.notices, reading=reading
@@ -110,7 +113,7 @@ def keep(
         recordings, notices = start_as_given(reading.recordings, given, log.options)
         said = [*reading.notices, *(n for r in recordings for n in r.notices), *notices]
         if con is not None:
-            keeping = _Keeping(con, log, reading, recordings, said, given, received_at, alone, after_store)
+            keeping = _Keeping(con, log, reading, recordings, said, given, received_at, alone, after_store, together)
             return keeping.store(result, layout_name)
         runs = tuple(describe_run(None, recording, None) for recording in recordings)
         return replace(result, status="stored", reason="dry run: nothing was stored", warnings=tuple(said), runs=runs)
@@ -141,13 +144,15 @@ class _Keeping:
     received_at: datetime
     alone: bool
     after_store: AfterStore | None
+    together: Together | None
 
     def store(self, result: ImportResult, layout_name: str | None) -> ImportResult:
         """As a new log, or in the place of the shorter one that it continues."""
         options, layout_id = self.log.options, None
         if self.reading.layout is not None:
             layout_id = learn(self.con, self.reading, self.log.name, options.answers, layout_name, options.who)
-        earlier_id = log_it_continues(self.con, self.log.name, self.log.data)
+        new_name = self.together is not None
+        earlier_id = None if new_name else log_it_continues(self.con, self.log.name, self.log.data)
         earlier = get_log(self.con, earlier_id) if earlier_id is not None else None
         if earlier is not None and earlier.status == "stored" and len(earlier.runs) <= len(self.recordings):
             return self._grown(result, earlier, layout_id)
@@ -155,17 +160,13 @@ class _Keeping:
             extend_log(self.con, earlier.log_id, self.log.data, options.who)
         metadata = self._metadata(layout_id, known=0)
         entry = _entry(self.log, self.reading, self.received_at, self.said, layout_id)
+        done = replace(result, status="stored", reason=None, warnings=tuple(self.said))
+        if self.together is not None:
+            run_ids = store_log(self.con, entry, self.recordings, metadata, self.together.gathered)
+            return replace(done, runs=self.together.stored(run_ids, self.recordings))
         run_ids = store_log(self.con, entry, self.recordings, metadata)
         row = self.con.execute("SELECT log_id FROM run WHERE run_id = ?", [run_ids[0]]).fetchone()
-        runs = self._evaluated(run_ids)
-        return replace(
-            result,
-            status="stored",
-            reason=None,
-            warnings=tuple(self.said),
-            runs=runs,
-            log=row[0] if row else None,
-        )
+        return replace(done, runs=self._evaluated(run_ids), log=row[0] if row else None)
 
     def _grown(self, result: ImportResult, earlier: LogRow, layout_id: int | None) -> ImportResult:
         extend_log(self.con, earlier.log_id, self.log.data, self.log.options.who)

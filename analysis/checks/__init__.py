@@ -20,6 +20,7 @@ from analysis.checks.placement import check_placement
 from analysis.checks.polarity import check_reversed
 from analysis.checks.repetition import check_stuck, check_twin
 from analysis.checks.scale import check_wrong_scale
+from analysis.checks.shapes import Shapes
 from analysis.checks.texts import CODES
 from analysis.checks.view import View, build_view, unable
 from analysis.results import Context, Finding, MetricValue
@@ -47,17 +48,24 @@ _CHECKS: tuple[tuple[Callable[[View], list[Finding]], tuple[str, ...]], ...] = (
     (check_heat_at_zero, ("heat_at_zero_command",)),
     (check_runaway, ("runaway",)),
 )
+_PLACE = {code: place for place, code in enumerate(CODES)}
 _STATE_ORDER = {"fail": 0, "suspect": 1, "missing": 2, "not evaluated": 3, "good": 4}
 
 
 def check_channels(
-    recording: Recording, context: Context, metrics: Sequence[MetricValue], history: History | None = None
+    recording: Recording,
+    context: Context,
+    metrics: Sequence[MetricValue],
+    history: History | None = None,
+    shapes: Shapes | None = None,
+    own: slice = slice(None),
 ) -> list[Finding]:
     """All findings about one run's channels, danger first.
 
     `recording`: temperatures in °C, NaN where missing. `metrics`: the run's metrics (analysis.metrics.measure); start
     temperature, peak and lag are read from them by the checks that compare with `history`, the usual of comparable
-    earlier runs (analysis.checks.history.build_history). Pure: the same input gives the same findings.
+    earlier runs (analysis.checks.history.build_history). `shapes`, `own`: see build_view. Pure: the same input gives the
+    same findings.
 
     Returns findings in state suspect, fail or missing, and one "not evaluated" with its reason for each code that
     could not speak. A check that breaks is listed as "not evaluated: did not run" and stops no other.
@@ -65,7 +73,7 @@ def check_channels(
     if len(recording.elapsed_s) < LEAST_SAMPLES or recording.duration_s < LEAST_SECONDS:
         reason = f"{len(recording.elapsed_s)} samples over {recording.duration_s:.0f} s are too few"
         return [unable(code, reason) for code in CODES]
-    view = build_view(recording, context, metrics, history)
+    view = build_view(recording, context, metrics, history, shapes, own)
     if not view.names and not view.empty:
         return [unable(code, "no temperature channel in the log") for code in CODES]
     findings: list[Finding] = []
@@ -82,6 +90,6 @@ def _rank(finding: Finding) -> tuple[int, int, int, int]:
     return (
         0 if finding.danger else 1,
         _STATE_ORDER[finding.state],
-        CODES.index(finding.code),
+        _PLACE[finding.code],
         channel,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.checks.view import FloatArray, View, at, unable
+from analysis.checks.view import FloatArray, View, at, middle_value, unable
 from analysis.results import Finding
 
 # Cold: near the room where it is known, else below a temperature that a shop in summer can have.
@@ -67,7 +67,7 @@ def _start(view: View) -> FloatArray:
 
 def _not_cold(view: View, rows: list[int], start: FloatArray) -> str:
     """Why this start says nothing about offsets; empty when it does."""
-    middle = float(np.median(start[rows]))
+    middle = middle_value(start[rows])
     room = view.context.ambient_c
     # After an hour idle a start above the room may be an offset, up to a size that no late start has.
     idle_long = view.context.idle_s is not None and view.context.idle_s >= IDLE_S
@@ -96,11 +96,12 @@ def _agreement(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
     findings: list[Finding] = []
     rest = list(rows)
     while len(rest) >= 2:
-        row = max(rest, key=lambda r: abs(float(start[r] - np.median(start[rest]))))
+        centre = middle_value(start[rest])
+        row = max(rest, key=lambda r, centre=centre: abs(float(start[r]) - centre))
         others = [other for other in rest if other != row]
         if len(rows) == 2 and room is not None and abs(start[others[0]] - room) > abs(start[row] - room):
             row, others = others[0], [row]  # of two, the one further from the room
-        middle = float(np.median(start[others]))
+        middle = middle_value(start[others])
         apart = abs(float(start[row]) - middle)
         scatter = max(float(view.noise_k[row]), view.scatter_k.get(row, 0.0))
         tolerance = DISAGREE_K + float(view.resolution_k[row]) + 2.5 * scatter
@@ -131,7 +132,7 @@ def _usually_apart(view: View, row: int, others: list[int]) -> str:
     usual = [k for k in known if k is not None]
     if not usual:
         return "."
-    return f"; usually {float(np.median([u.median for u in usual])):+.1f} K apart (n = {min(u.n for u in usual)})."
+    return f"; usually {middle_value([u.median for u in usual]):+.1f} K apart (n = {min(u.n for u in usual)})."
 
 
 def _room(view: View, rows: list[int], start: FloatArray, *, explained: bool) -> list[Finding]:
@@ -141,7 +142,7 @@ def _room(view: View, rows: list[int], start: FloatArray, *, explained: bool) ->
         return [unable("room_disagreement", "no room temperature recorded")]
     if explained or not rows:
         return []
-    apart = float(np.median(start[rows])) - room
+    apart = middle_value(start[rows]) - room
     tolerance = ROOM_K + float(view.resolution_k[rows].max())
     if abs(apart) < tolerance:
         return []
@@ -157,7 +158,7 @@ def _room(view: View, rows: list[int], start: FloatArray, *, explained: bool) ->
             "room_disagreement",
             number,
             state,
-            f"The cold oven reads {float(np.median(start[rows])):.1f} °C ({len(rows)} channels), the room {room:.1f} °C.",
+            f"The cold oven reads {middle_value(start[rows]):.1f} °C ({len(rows)} channels), the room {room:.1f} °C.",
         )
     ]
 
@@ -175,9 +176,9 @@ def _shift(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
         return [unable(code, "needs two channels whose usual distance from the room is known")]
     typical = [usual[view.names[row]] for row in known]
     shifts = start[known] - view.context.ambient_c - np.array([t.median for t in typical])
-    shift = float(np.median(shifts))
+    shift = middle_value(shifts)
     step = float(view.resolution_k[known].max())
-    need = max(SHIFT_K, SCATTERS * float(np.median([t.scatter for t in typical]))) + step
+    need = max(SHIFT_K, SCATTERS * middle_value([t.scatter for t in typical])) + step
     together = TOGETHER_K + step + 2.0 * float(view.noise_k[known].max())
     if abs(shift) < need or float(np.ptp(shifts)) > together:
         return []

@@ -72,6 +72,8 @@ def _excursions(view: View, row: int) -> list[tuple[int, float, float]]:
 
 
 def _dropout(view: View, row: int, falls_to_zero: list[int]) -> Finding | None:
+    if not view.has_gaps and len(falls_to_zero) < SUSPECT_STRETCHES:
+        return None
     missing = _missing_alone(view, row) if view.has_gaps else np.empty(0, dtype=np.intp)
     stretches = [s for s in np.split(missing, np.flatnonzero(np.diff(missing) > 1) + 1) if len(s)]
     seconds = len(missing) * view.interval_s

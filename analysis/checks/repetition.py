@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.checks.shapes import STILL_K
 from analysis.checks.view import FloatArray, View, at, unable
 from analysis.results import Finding, State
 
@@ -72,10 +73,10 @@ def check_stuck(view: View) -> list[Finding]:
 
 def _constant_stretches(view: View, row: int) -> list[tuple[int, int]]:
     """(first, last) sample of every stretch of one exact value of at least STUCK_FOR_S."""
-    with np.errstate(invalid="ignore"):
-        moves = ~(view.size_of_change[row] < 1e-6)  # a gap ends a stretch
-    if (moves.size - np.count_nonzero(moves)) * view.interval_s < STUCK_FOR_S * 0.9:
+    if view.still_steps[row] * view.interval_s < STUCK_FOR_S * 0.9:
         return []
+    with np.errstate(invalid="ignore"):
+        moves = ~(view.size_of_change[row] < STILL_K)  # a gap ends a stretch
     edges = np.concatenate(([-1], np.flatnonzero(moves), [len(moves)]))
     first, last = edges[:-1] + 1, edges[1:]
     long_enough = view.elapsed_s[last] - view.elapsed_s[first] >= STUCK_FOR_S

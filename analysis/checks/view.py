@@ -12,13 +12,11 @@ from functools import cached_property
 import numpy as np
 
 from analysis.checks.history import History
+from analysis.checks.shapes import IntArray, Shapes
 from analysis.checks.texts import MEANING, STOP_SENSOR
 from analysis.results import Context, Finding, MetricValue, State
 from ingest.recording import Channel, FloatArray, Recording
 
-IntArray = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
-
-BRISK_K_PER_S = 4.0
 # A channel that follows the set point this closely [K], as median over the run, is one that steers or sees what steers.
 FOLLOWS_WITHIN_K = 10.0
 
@@ -39,6 +37,8 @@ class View:
     numbers: tuple[int, ...]
     names: tuple[str, ...]
     values: FloatArray
+    shapes: Shapes  # of these rows and maybe others: what is said there of a row is read here by the same name
+    own: slice  # the rows of `shapes` that are this run's
     has_gaps: bool
     empty: tuple[int, ...]  # channel numbers of temperature channels without a single value
     averages: tuple[int, ...]  # channel numbers of averages
@@ -52,15 +52,14 @@ class View:
     def elapsed_s(self) -> FloatArray:
         return self.recording.elapsed_s
 
-    @cached_property
+    @property
     def steps_s(self) -> FloatArray:
-        return np.diff(self.elapsed_s)
+        return self.shapes.steps_s
 
-    @cached_property
+    @property
     def interval_s(self) -> float:
         """Median sample interval [s]."""
-        ordered = np.sort(self.steps_s)
-        return float(ordered[len(ordered) // 2])
+        return self.shapes.interval_s
 
     @cached_property
     def filled(self) -> FloatArray:
@@ -76,60 +75,35 @@ class View:
 
     @cached_property
     def change(self) -> FloatArray:
-        """Sample-to-sample change [K]; NaN beside a gap."""
-        return np.diff(self.values, axis=1)
+        return self.shapes.change[self.own]
 
     @cached_property
     def size_of_change(self) -> FloatArray:
-        return np.abs(self.change)
+        return self.shapes.size_of_change[self.own]
+
+    @cached_property
+    def still_steps(self) -> list[int]:
+        return self.shapes.still_steps[self.own]
 
     @cached_property
     def resolution_k(self) -> FloatArray:
-        """Smallest step each row ever makes [K]; 0 where it never moves. Below 0.02 K counts as continuous."""
-        steps = np.where(self.size_of_change > 1e-6, self.size_of_change, np.inf).min(axis=1)
-        return np.where(np.isfinite(steps) & (steps > 0.02), steps, 0.0)
+        return self.shapes.resolution_k[self.own]
 
     @cached_property
     def bend(self) -> FloatArray:
-        """Second difference [K]: blind to level and slope."""
-        return np.diff(self.change, axis=1)
+        return self.shapes.bend[self.own]
 
     @cached_property
     def noise_k(self) -> FloatArray:
-        """Standard deviation of the short-term scatter [K], from the median size of the second difference.
-
-        White noise of deviation s has second differences of deviation s * sqrt(6); 0.6745 is the normal's quartile.
-        """
-        size = np.abs(self.bend)
-        if self.has_gaps:
-            with np.errstate(invalid="ignore"):
-                counts = np.isfinite(size).sum(axis=1)
-            ordered = np.sort(size, axis=1)  # NaN last
-            middle = ordered[np.arange(len(ordered)), np.maximum(counts // 2, 0).clip(0, size.shape[1] - 1)]
-            return np.where(counts > 0, np.nan_to_num(middle), 0.0) / (0.6745 * np.sqrt(6.0))
-        middle = size.shape[1] // 2
-        return np.partition(size, middle, axis=1)[:, middle] / (0.6745 * np.sqrt(6.0))
+        return self.shapes.noise_k[self.own]
 
     @cached_property
     def jump_k(self) -> FloatArray:
-        """Smallest change between two samples that counts as a jump, per row [K].
-
-        8 K in a second is more than a fixed tip follows; 4 K/s is a brisk ramp for a small oven, so a slow log may
-        move that much honestly; 8 times the scatter keeps noise out; 4 steps keep a coarse log out.
-        """
-        floor = max(8.0, BRISK_K_PER_S * self.interval_s)
-        return np.maximum(np.maximum(floor, 8.0 * self.noise_k), 4.0 * self.resolution_k)
+        return self.shapes.jump_k[self.own]
 
     @cached_property
     def jumps(self) -> tuple[IntArray, ...]:
-        """Per row, the sample indices just before a jump."""
-        # A longer step between two samples allows a longer way, at the same brisk ramp.
-        allowed = BRISK_K_PER_S * np.maximum(self.steps_s - self.interval_s, 0.0)
-        with np.errstate(invalid="ignore"):
-            is_jump = self.size_of_change > self.jump_k[:, None] + allowed
-        if not is_jump.any():
-            return tuple(np.empty(0, dtype=np.intp) for _ in self.names)
-        return tuple(np.flatnonzero(row) for row in is_jump)
+        return self.shapes.jumps[self.own]
 
     def stays(self, rows: Sequence[int], k: int) -> bool:
         """Whether the jump after sample k is still there three samples later in every row, the ramp before it allowed for."""
@@ -230,9 +204,22 @@ def middle_of(block: FloatArray) -> FloatArray:
     return np.median(block, axis=0)
 
 
+def middle_value(values: Sequence[float] | FloatArray) -> float:
+    """Median of a few numbers, none of them NaN: numpy's own costs twenty times as much."""
+    ordered = sorted(float(value) for value in values)
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else 0.5 * (ordered[half - 1] + ordered[half])
+
+
 def build_view(
-    recording: Recording, context: Context, metrics: Sequence[MetricValue], history: History | None = None
+    recording: Recording,
+    context: Context,
+    metrics: Sequence[MetricValue],
+    history: History | None = None,
+    shapes: Shapes | None = None,
+    own: slice = slice(None),
 ) -> View:
+    """`shapes`, `own`: the rows of this run among those of its batch, where they were worked out together."""
     numbers: list[int] = []
     empty: list[int] = []
     averages: list[int] = []
@@ -250,7 +237,11 @@ def build_view(
             has_gaps |= count < len(channel.values)
             numbers.append(number)
             columns.append(channel.values)
-    values = np.array(columns) if columns else np.empty((0, len(recording.elapsed_s)))
+    if shapes is not None and (has_gaps or averages or empty):
+        shapes, own = None, slice(None)  # its rows are others than those that were measured
+    if shapes is None:
+        values = np.array(columns) if columns else np.empty((0, len(recording.elapsed_s)))
+        shapes = Shapes(values, np.diff(recording.elapsed_s), has_gaps)
     return View(
         recording=recording,
         context=context,
@@ -258,7 +249,9 @@ def build_view(
         metrics=metrics,
         numbers=tuple(numbers),
         names=tuple(recording.channels[n].name for n in numbers),
-        values=values,
+        values=shapes.values[own],
+        shapes=shapes,
+        own=own,
         has_gaps=has_gaps,
         empty=tuple(empty),
         averages=tuple(averages),

@@ -7,6 +7,7 @@ without an oven, a set point or a start time has none: its checks say so.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from itertools import combinations
 from typing import TYPE_CHECKING
 
@@ -125,21 +126,35 @@ def values_of(recording: Recording, evaluation: Evaluation) -> Values:
 
 def history_before(con: Connection, run_id: int) -> History | None:
     """The usual of the stored comparable runs before a run, from their stored metrics."""
-    ids = [row[0] for row in con.execute(_BEFORE, [run_id, DEPTH]).fetchall()]
+    ids = ids_before(con, run_id)
     if len(ids) < MINIMUM_RUNS:
         return None
+    return usual_of(list(stored_values(con, ids).values()))
+
+
+def ids_before(con: Connection, run_id: int) -> list[int]:
+    """The last DEPTH comparable runs before a run, latest first."""
+    return [row[0] for row in con.execute(_BEFORE, [run_id, DEPTH]).fetchall()]
+
+
+def stored_values(con: Connection, ids: list[int]) -> dict[int, Values]:
+    """What runs leave for later ones, from their stored metrics."""
     runs: dict[int, Values] = {number: {} for number in ids}
+    if not ids:
+        return runs
     rows = con.execute(_VALUES, [min(ids), max(ids), ids, list(METRICS_NEEDED), sorted(CREDIBILITY)]).fetchall()
     for number, metric, channel, value in rows:
         runs[number][metric, channel] = value
-    return usual_of(list(runs.values()))
+    return runs
 
 
-def groups(con: Connection) -> list[tuple[int, Key | None]]:
-    """Every run in the order of its start (then its number), with its group; runs without one come first."""
+def groups(con: Connection, run_ids: Sequence[int] | None = None) -> list[tuple[int, Key | None]]:
+    """Runs (None: all) in the order of their starts (then numbers), with their group; runs without one come first."""
+    where, params = ("", []) if run_ids is None else ("WHERE run_id IN (SELECT unnest(?::INTEGER[]))", [list(run_ids)])
     rows = con.execute(
-        """SELECT run_id, oven_id, setpoint_hash, board_id, started_at IS NOT NULL FROM run
-           ORDER BY started_at NULLS FIRST, run_id"""
+        f"""SELECT run_id, oven_id, setpoint_hash, board_id, started_at IS NOT NULL FROM run {where}
+            ORDER BY started_at NULLS FIRST, run_id""",
+        params,
     ).fetchall()
     return [
         (run, (oven, text, board) if timed and oven is not None and text is not None else None)

@@ -5,10 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from analysis.evaluate import RULES_VERSION, conclude, evaluate
-from analysis.metrics.measuring import Measured, measure_many
+from analysis.checks.history import MINIMUM_RUNS
+from analysis.evaluate import RULES_VERSION, batches, conclude, evaluate
+from analysis.metrics.measuring import Measured
 from analysis.results import Context, Evaluation
-from analysis.store.comparable import Key, Memory, groups, history_before, values_of
+from analysis.store.comparable import (
+    Key,
+    Memory,
+    Values,
+    groups,
+    history_before,
+    ids_before,
+    stored_values,
+    usual_of,
+    values_of,
+)
 from analysis.store.contexts import context_for, contexts_for
 from analysis.store.metric_columns import metric_table
 
@@ -24,17 +35,49 @@ if TYPE_CHECKING:
 RUNS_PER_TRANSACTION = 500  # about a second of work: other processes get their turn in between
 
 
-def evaluate_and_write(con: Connection, run_id: int, recording: Recording) -> Evaluation:
-    """Evaluate a run and store the result, inside the caller's transaction.
+class _EvaluateAndWrite:
+    """Evaluates runs that come in and stores the result, inside the caller's transaction.
 
     By the windows of today the first time; later, when a value of the run was corrected, by the windows it was judged by
     as far as these still belong to it.
     """
-    from ingest.archive.derived import write_evaluation
 
-    evaluation = evaluate(recording, context_for(con, run_id, keep_windows=True), history_before(con, run_id))
-    write_evaluation(con, run_id, evaluation)
-    return evaluation
+    def __call__(self, con: Connection, run_id: int, recording: Recording) -> Evaluation:
+        from ingest.archive.derived import write_evaluation
+
+        evaluation = evaluate(recording, context_for(con, run_id, keep_windows=True), history_before(con, run_id))
+        write_evaluation(con, run_id, evaluation)
+        return evaluation
+
+    def many(self, con: Connection, runs: Sequence[tuple[int, Recording]]) -> list[Evaluation]:
+        """Several runs at once, all of them in the archive but for their evaluation; what comes back lacks most metrics.
+
+        In the order of their starts, so that each is compared with those before it, of the same import too.
+        """
+        from ingest.archive.derived import tables_of, write_tables
+
+        ids = [run_id for run_id, _ in runs]
+        contexts = dict(contexts_for(con, ids, keep_windows=True))
+        recordings = dict(runs)
+        made = list(batches([recordings[run] for run in ids], [contexts[run] for run in ids]))
+        batch_of = {ids[place]: (batch, run) for batch in made for run, place in enumerate(batch.measured.places)}
+        found: dict[int, Evaluation] = {}
+        values: dict[int, Values] = {}
+        for run_id, key in groups(con, ids):
+            before = ids_before(con, run_id) if key is not None else []
+            values |= stored_values(con, [run for run in before if run not in values])
+            history = usual_of([values[run] for run in before]) if len(before) >= MINIMUM_RUNS else None
+            batch, place = batch_of[run_id]
+            evaluation = conclude(batch, place, recordings[run_id], contexts[run_id], history, whole=False)
+            values[run_id] = values_of(recordings[run_id], evaluation)
+            found[run_id] = evaluation
+        channels = {run: {no: channel.name for no, channel in enumerate(recordings[run].channels)} for run in ids}
+        metrics = metric_table([batch.measured for batch in made], ids, RULES_VERSION)
+        write_tables(con, ids, tables_of(list(found.items()), channels, metrics))
+        return [found[run] for run in ids]
+
+
+evaluate_and_write = _EvaluateAndWrite()
 
 
 def reevaluate(
@@ -153,15 +196,15 @@ def _load(con: Connection, part: Sequence[tuple[int, Key | None]], keep_windows:
 
 def _evaluated(work: list[Item], memory: Memory) -> tuple[list[tuple[int, Evaluation]], list[Measured]]:
     """Evaluates in the order given. The evaluations lack most metrics: these are in what was measured."""
-    measured = list(measure_many([item[1] for item in work], [item[2] for item in work]))
-    batch_of = {place: (batch, run) for batch in measured for run, place in enumerate(batch.places)}
+    made = list(batches([item[1] for item in work], [item[2] for item in work]))
+    batch_of = {place: (batch, run) for batch in made for run, place in enumerate(batch.measured.places)}
     results = []
     for place, (run_id, recording, context, key, history) in enumerate(work):
         batch, run = batch_of[place]
         evaluation = conclude(batch, run, recording, context, history or memory.history(key), whole=False)
         memory.add(key, values_of(recording, evaluation))
         results.append((run_id, evaluation))
-    return results, measured
+    return results, [batch.measured for batch in made]
 
 
 def _evaluate_part(work: list[Item], memory: Memory) -> tuple[list[int], Tables, Memory]:

@@ -47,6 +47,16 @@ class Evaluations:
         self.channel_names[run_id] = [channel.name for channel in recording.channels]
         return evaluation
 
+    def many(self, con: Any, runs: Any) -> Any:
+        """Several runs of one transaction at once."""
+        from analysis.store import evaluate_and_write
+
+        evaluations = evaluate_and_write.many(con, runs)
+        for (run_id, recording), evaluation in zip(runs, evaluations, strict=True):
+            self.of_run[run_id] = evaluation
+            self.channel_names[run_id] = [channel.name for channel in recording.channels]
+        return evaluations
+
     def summary(self, run_id: int) -> dict[str, Any] | None:
         """What the sentences of dashboard.words need, from an evaluation made in this command."""
         evaluation = self.of_run.get(run_id)
@@ -202,7 +212,7 @@ def results_of(
 
         yield from import_with_sheet(archive, paths, metadata, options, after_store=evaluations)
     else:
-        yield from import_paths(archive, paths, options, after_store=evaluations)
+        yield from import_paths(archive, paths, options, after_store=evaluations, readers=None)
 
 
 def show_results(

@@ -14,6 +14,7 @@ from ingest.archive.clock import stored, utc_now
 from ingest.archive.connection import Connection
 from ingest.archive.errors import ArchiveError, DuplicateLog
 from ingest.archive.fields import RunField
+from ingest.archive.gathered import Gathered
 from ingest.archive.log_rows import (
     LogRow,
     Status,
@@ -27,7 +28,7 @@ from ingest.archive.log_rows import (
     original_bytes,
 )
 from ingest.archive.rereading import replace_runs
-from ingest.archive.run_rows import complete_metadata, insert_run, new_run_ids, notices_json
+from ingest.archive.run_rows import complete_metadata, insert_run, notices_json
 from ingest.recording import Notice, Question, Recording
 
 # Level 6: level 9 saves 1 % on such logs and takes three times as long.
@@ -82,7 +83,9 @@ class LogEntry:
         return hashlib.sha256(self.data).hexdigest()
 
 
-def _write_log(con: Connection, entry: LogEntry, status: Status, keep_bytes: bool) -> int:
+def _write_log(
+    con: Connection, entry: LogEntry, status: Status, keep_bytes: bool, gathered: Gathered | None = None
+) -> int:
     """The log's row and bytes; a held or rejected log with the same bytes becomes this one. Returns its number."""
     values = {
         "file_name": entry.file_name,
@@ -118,25 +121,23 @@ def _write_log(con: Connection, entry: LogEntry, status: Status, keep_bytes: boo
             f"UPDATE log SET {', '.join(f'{name} = ?' for name in values)} WHERE log_id = ?", [*values.values(), log_id]
         )
     else:
-        row = con.execute("SELECT nextval('log_seq')").fetchone()
-        log_id = int(row[0]) if row else 0
+        log_id = (gathered or Gathered(con)).number("log_seq")
         con.execute(
             f"INSERT INTO log (log_id, sha256, {', '.join(values)}) VALUES (?, ?, {', '.join('?' * len(values))})",
             [log_id, sha256, *values.values()],
         )
     if keep_bytes and not has_bytes:
-        insert_bytes(con, log_id, entry.data)
+        insert_bytes(con, log_id, entry.data, gathered)
     return log_id
 
 
-def insert_bytes(con: Connection, log_id: int, data: bytes) -> None:
+def insert_bytes(con: Connection, log_id: int, data: bytes, gathered: Gathered | None = None) -> None:
     """Keeps the original bytes of a log that has none, compressed and in pieces."""
     packed = gzip.compress(data, _GZIP_LEVEL, mtime=0)
-    pieces = [packed[start : start + _PIECE_BYTES] for start in range(0, len(packed), _PIECE_BYTES)]
-    con.execute(
-        "INSERT INTO log_bytes SELECT ?, unnest(?::INTEGER[]), unnest(?::BLOB[])",
-        [log_id, list(range(len(pieces))), pieces],
-    )
+    rows = gathered or Gathered(con)
+    rows.add_bytes(log_id, [packed[start : start + _PIECE_BYTES] for start in range(0, len(packed), _PIECE_BYTES)])
+    if gathered is None:
+        rows.write()
 
 
 def store_log(
@@ -144,11 +145,13 @@ def store_log(
     entry: LogEntry,
     recordings: Sequence[Recording],
     metadata_per_run: Sequence[Mapping[str, RunField]] = (),
+    gathered: Gathered | None = None,
 ) -> list[int]:
     """Bytes, runs, channels and samples of one log; returns the run numbers. Call it inside `Archive.transaction`.
 
     `metadata_per_run`: one mapping a recording (or none at all): field name -> RunField. Start and zone come from the
-    recording unless given, the paste from the jar, placements from the oven. A log that was held becomes stored.
+    recording unless given, the paste from the jar, placements from the oven. A log that was held becomes stored. With
+    `gathered`, most rows are left there: they are in the archive only after its `write`.
 
     Raises DuplicateLog when the same bytes are stored already; ArchiveError when a recording cannot be stored.
     """
@@ -156,11 +159,12 @@ def store_log(
         raise ArchiveError("a log without a run cannot be stored: hold or reject it")
     if metadata_per_run and len(metadata_per_run) != len(recordings):
         raise ArchiveError(f"{len(metadata_per_run)} sets of metadata were given for {len(recordings)} runs")
-    log_id = _write_log(con, entry, "stored", keep_bytes=True)
-    run_ids = new_run_ids(con, len(recordings))
+    log_id = _write_log(con, entry, "stored", keep_bytes=True, gathered=gathered)
+    numbers = gathered or Gathered(con)
+    run_ids = [numbers.number("run_seq") for _ in recordings]
     for index, (run_id, recording) in enumerate(zip(run_ids, recordings, strict=True)):
         fields = complete_metadata(con, recording, metadata_per_run[index] if metadata_per_run else {})
-        insert_run(con, run_id, log_id, index + 1, recording, fields)
+        insert_run(con, run_id, log_id, index + 1, recording, fields, gathered)
     return run_ids
 
 

@@ -13,10 +13,8 @@ from ingest.archive.clock import stored, utc_now
 from ingest.archive.connection import Connection
 from ingest.archive.errors import ArchiveError
 from ingest.archive.fields import COLUMNS, RunField, named
-from ingest.recording import Channel, Notice, Recording
-
-# A channel's values are stored in one unit per role, whatever the log used.
-_STORED_UNIT = {"temperature": "°C", "setpoint": "°C", "reference_junction": "°C", "duty": "1", "state": "code"}
+from ingest.archive.gathered import Gathered
+from ingest.recording import Notice, Recording
 
 
 def notices_json(notices: Sequence[Notice]) -> str:
@@ -97,15 +95,30 @@ def shape_of(recording: Recording, ms: np.ndarray) -> list[Any]:
 
 
 def insert_run(
-    con: Connection, run_id: int, log_id: int, part: int, recording: Recording, fields: Mapping[str, RunField]
+    con: Connection,
+    run_id: int,
+    log_id: int,
+    part: int,
+    recording: Recording,
+    fields: Mapping[str, RunField],
+    gathered: Gathered | None = None,
 ) -> None:
-    """All rows of a new run. `fields` as `complete_metadata` gives them."""
+    """All rows of a new run. `fields` as `complete_metadata` gives them. With `gathered`, all but the row of `run` are
+    left there to be written later."""
     ms = milliseconds(recording)
-    values = [fields[name].value if name in fields else None for name in COLUMNS]
-    con.execute(_INSERT_RUN, [run_id, log_id, part, *shape_of(recording, ms), *values])
-    insert_origins(con, run_id, fields, utc_now())
+    values = stored_values(recording, len(ms))
+    columns = [fields[name].value if name in fields else None for name in COLUMNS]
+    con.execute(_INSERT_RUN, [run_id, log_id, part, *shape_of(recording, ms), *columns])
     oven = fields.get("oven")
-    insert_channels(con, run_id, recording, ms, placements_of_oven(con, oven.value if oven else None))
+    rows = gathered or Gathered(con)
+    rows.add_origins(_origin_rows(run_id, fields, utc_now()))
+    rows.add_channels(run_id, recording, ms, values, placements_of_oven(con, oven.value if oven else None))
+    if gathered is None:
+        rows.write()
+
+
+def _origin_rows(run_id: int, fields: Mapping[str, RunField], at: datetime) -> list[tuple[Any, ...]]:
+    return [(run_id, name, item.origin, item.who, stored(at)) for name, item in fields.items()]
 
 
 def insert_origins(
@@ -114,7 +127,7 @@ def insert_origins(
     """Where these values come from. `replace` for a run that may have rows already (three times the cost)."""
     if not fields:
         return
-    rows = [[run_id, name, item.origin, item.who, stored(at)] for name, item in fields.items()]
+    rows = _origin_rows(run_id, fields, at)
     con.execute(
         f"INSERT {'OR REPLACE ' if replace else ''}INTO run_origin VALUES "
         + ", ".join(["(?, ?, ?, ?, ?)"] * len(rows)),
@@ -130,56 +143,21 @@ def insert_channels(
     placements: Mapping[str, Mapping[str, str | None]],
 ) -> None:
     """Channel rows and samples of one run."""
-    channels = recording.channels
-    if not channels:
+    rows = Gathered(con)
+    rows.add_channels(run_id, recording, ms, stored_values(recording, len(ms)), placements)
+    rows.write()
+
+
+def stored_values(recording: Recording, n: int) -> np.ndarray:
+    """The values of all channels (channels, n) as stored. ArchiveError when they do not fit the times."""
+    if not recording.channels:
         raise ArchiveError("a run without channels cannot be stored")
-    n = len(ms)
-    values = np.empty((len(channels), n), dtype=np.float32)
-    rows: list[Any] = []
-    for number, channel in enumerate(channels):
+    values = np.empty((len(recording.channels), n), dtype=np.float32)
+    for number, channel in enumerate(recording.channels):
         if len(channel.values) != n:
             raise ArchiveError(f"channel {channel.name} has {len(channel.values)} values for {n} times")
         values[number] = channel.values
-        present = int(np.count_nonzero(~np.isnan(values[number])))
-        rows += _channel_row(run_id, number, channel, present, n - present, placements.get(channel.name, {}))
-    width = len(rows) // len(channels)
-    one = "(" + ", ".join("?" * width) + ")"
-    con.execute("INSERT INTO channel VALUES " + ", ".join([one] * len(channels)), rows)
-    # A dict of arrays is the quickest way in (measured against Arrow, data frames and lists); NaN becomes NULL.
-    con.register(
-        "incoming_samples",
-        {
-            "channel_no": np.repeat(np.arange(len(channels), dtype=np.int16), n),
-            "elapsed_ms": np.tile(ms, len(channels)),
-            "value": values.reshape(-1),
-        },
-    )
-    try:
-        con.execute("INSERT INTO samples SELECT ?, channel_no, elapsed_ms, value FROM incoming_samples", [run_id])
-    finally:
-        con.unregister("incoming_samples")
-
-
-def _channel_row(
-    run_id: int, number: int, channel: Channel, present: int, missing: int, place: Mapping[str, str | None]
-) -> list[Any]:
-    return [
-        run_id,
-        number,
-        channel.name,
-        channel.role,
-        channel.judged,
-        _STORED_UNIT.get(channel.role, channel.unit_original),
-        channel.unit_original,
-        present,
-        missing,
-        json.dumps(list(channel.labels), ensure_ascii=False),
-        json.dumps([[f.elapsed_s, f.marker, f.kind] for f in channel.faults], ensure_ascii=False),
-        channel.confidence,
-        json.dumps(list(channel.reasons), ensure_ascii=False),
-        place.get("place"),
-        place.get("attachment"),
-    ]
+    return values
 
 
 def new_run_ids(con: Connection, count: int) -> list[int]:

@@ -1,0 +1,51 @@
+"""Re-evaluating an archive against DuckDB's bare grouped maximum over the same samples.
+
+    python tests/benchmarks/bench_evaluate.py [runs, 20000] [workers, 2] [json]
+
+The baseline is `SELECT run_id, channel_no, max(value) ... GROUP BY` over all samples, median of five, in an open
+connection; the work is `reevaluate` with everything on: reading samples, metrics, uncertainty, channel checks, verdicts,
+writing, checkpoint. Given as a ratio of wall and of CPU seconds (the second does not depend on who else is busy).
+"""
+
+from __future__ import annotations
+
+import statistics
+import sys
+import tempfile
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from invented import CHANNELS, ROWS, Spent, filled_archive, peak_memory_mb
+from report import Line, show
+
+from analysis.store import reevaluate
+
+MAXIMUM = "SELECT run_id, channel_no, max(value) FROM samples GROUP BY run_id, channel_no"
+
+
+def bench(runs: int = 20_000, workers: int = 2) -> list[Line]:
+    with tempfile.TemporaryDirectory() as folder:
+        archive = filled_archive(Path(folder) / "book.duckdb", runs)
+        base: list[Spent] = []
+        with archive.connect() as con:
+            con.execute(MAXIMUM).fetchnumpy()  # the first reads the file
+            for _ in range(5):
+                with Spent() as one:
+                    con.execute(MAXIMUM).fetchnumpy()
+                base.append(one)
+        with Spent() as work:
+            reevaluate(archive, workers=workers)
+    wall, cpu = (statistics.median(getattr(one, name) for one in base) for name in ("wall_s", "cpu_s"))
+    what = f"re-evaluating {runs} runs of {CHANNELS} x {ROWS}, {workers} workers"
+    memory = f"peak memory {peak_memory_mb():.0f} MB, {work.cpu_s / runs * 1e6:.0f} µs of CPU a run"
+    return [Line("c", what, "grouped maximum", work.wall_s / wall, work.cpu_s / cpu, 15.0, memory)]
+
+
+def main() -> None:
+    numbers = [int(a) for a in sys.argv[1:] if a.isdigit()]
+    show(bench(*numbers[:2]), as_json="json" in sys.argv)
+
+
+if __name__ == "__main__":
+    main()
