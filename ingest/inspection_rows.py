@@ -251,8 +251,9 @@ def _mark(
 
 def _kept(con: Any) -> set[Any]:
     rows = con.execute(
-        "SELECT i.inspection_id, i.run_id, i.serial, i.method, i.joints_looked, i.boards_looked, d.term, d.count, d.ref_des, d.side "
-        "FROM inspection i LEFT JOIN defect d USING (inspection_id) WHERE i.origin = 'imported'"
+        "SELECT i.inspection_id, i.run_id, i.serial, i.method, i.joints_looked, i.boards_looked, "
+        "d.term, d.count, d.ref_des, d.side FROM inspection i LEFT JOIN defect d USING (inspection_id) "
+        "WHERE i.origin = 'imported'"
     ).fetchall()
     facts: dict[int, tuple[int, str | None, str, int | None, int | None]] = {}
     defects: dict[int, list[dict[str, Any]]] = {}

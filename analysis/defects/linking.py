@@ -29,6 +29,7 @@ Array = NDArray[np.floating[Any]]
 
 CHANCE, HINT, TRIAL, SHOWN = "consistent with chance", "a hint", "worth a trial", "shown by trial"
 ALPHA = 0.05
+BESIDE = 0.02  # stricter, because a rival that matters and is measured coarsely never takes all of its effect away
 FEWEST_DEFECTIVE = 4  # runs with the defect; below it one run more or less turns the answer round
 FEWEST_EACH_SIDE = 10  # runs on either side of the contrast
 TOGETHER = 0.5  # rank correlation from which two factors are said to move together
@@ -211,7 +212,7 @@ def _missing(
             missing.append("it does not hold inside classes of jar age")
     if strongest is not None and factor.numeric:
         p = _adjusted_p(factor, strongest, hit, frame)
-        if p is None or p >= ALPHA:
+        if p is None or p >= BESIDE:
             missing.append(f"it does not hold beside {strongest.label}")
     for rival in rivals:
         if rival.kind != factor.kind and abs(tested[rival.name][0]) >= abs(tested[factor.name][0]):

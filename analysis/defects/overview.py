@@ -182,9 +182,7 @@ def places_by_orientation(records: DefectRecords, defect: str) -> pd.DataFrame:
     rows = records.sides[(records.sides["defect"] == defect) & records.sides["ref_des"].notna()]
     if rows.empty:
         return pd.DataFrame(columns=["ref_des"])
-    way = (
-        rows["orientation"].astype("string").map(lambda v: f"at {v}°", na_action="ignore").fillna("orientation unknown")
-    )
+    way = ["orientation unknown" if pd.isna(v) else f"at {v}°" for v in rows["orientation"]]
     return (
         rows.assign(way=way)
         .pivot_table(index="ref_des", columns="way", values="run", aggfunc="nunique", fill_value=0)

@@ -174,11 +174,13 @@ def _with_looks(frame: pd.DataFrame, looked: pd.DataFrame, defects: pd.DataFrame
         most = by_board.groupby(["run", "serial"])[column].max()
         return most.groupby("run").sum(min_count=1)
 
-    frame["boards_looked"] = frame["run"].map(largest("boards_looked")).astype(float)
-    frame["joints_looked"] = frame["run"].map(largest("joints_looked")).astype(float)
-    frame["inspected_at"] = frame["run"].map(grouped["inspected_at"].max())
-    frame["methods"] = frame["run"].map(grouped["method"].agg(lambda m: ", ".join(sorted(set(m)))))
-    frame["found"] = frame["run"].map(defects.groupby("run")["count"].sum()).fillna(0).astype(int)
+    frame["boards_looked"] = largest("boards_looked").reindex(frame["run"]).to_numpy(dtype=float, na_value=np.nan)
+    frame["joints_looked"] = largest("joints_looked").reindex(frame["run"]).to_numpy(dtype=float, na_value=np.nan)
+    frame["inspected_at"] = grouped["inspected_at"].max().reindex(frame["run"]).to_numpy()
+    methods = {run: ", ".join(sorted(set(of))) for run, of in grouped["method"]}
+    frame["methods"] = [methods[run] for run in frame["run"]]
+    found = defects.groupby("run")["count"].sum()
+    frame["found"] = found.reindex(frame["run"], fill_value=0).to_numpy(dtype=np.int64)
     frame["clean"] = frame["found"] == 0
     return frame
 
@@ -201,7 +203,7 @@ def with_factors(frame: pd.DataFrame, metrics: pd.DataFrame, doubted: pd.DataFra
         one = (
             per_run.max() if thermal.end == "highest" else per_run.min() if thermal.end == "lowest" else per_run.first()
         )
-        frame[thermal.factor.name] = frame["run"].map(one).astype(float)
+        frame[thermal.factor.name] = one.reindex(frame["run"]).to_numpy(dtype=float, na_value=np.nan)
     return frame
 
 
