@@ -88,10 +88,10 @@ def free_port() -> int:
         return int(s.getsockname()[1])
 
 
-def start(archive: Path, *arguments: str, port: int | None = None, **environment: str) -> Service:
-    """`ovenbook serve` for the archive, up and answering."""
-    port = port or free_port()
-    log = archive.parent / f"service-{port}.log"
+def start(archive: Path, *arguments: str, log_folder: Path | None = None, **environment: str) -> Service:
+    """`ovenbook serve` for the archive, up and answering. Its log is beside the archive, or in `log_folder`."""
+    port = free_port()
+    log = (log_folder or archive.parent) / f"service-{port}.log"
     kept = {key: value for key, value in os.environ.items() if not key.startswith("OVENBOOK")}
     with log.open("ab") as out:
         process = subprocess.Popen(
@@ -115,8 +115,8 @@ def start(archive: Path, *arguments: str, port: int | None = None, **environment
 
 
 @contextlib.contextmanager
-def serving(archive: Path, *arguments: str, **environment: str) -> Iterator[Service]:
-    service = start(archive, *arguments, **environment)
+def serving(archive: Path, *arguments: str, log_folder: Path | None = None, **environment: str) -> Iterator[Service]:
+    service = start(archive, *arguments, log_folder=log_folder, **environment)
     try:
         yield service
     finally:
