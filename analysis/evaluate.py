@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.aborted import stopped_early
 from analysis.checks.history import METRICS_NEEDED
 from analysis.metrics.basis import Basis
 from analysis.metrics.measuring import Measured, measure_many
@@ -20,11 +21,11 @@ if TYPE_CHECKING:
     from analysis.checks.shapes import Shapes
 
 # Grows whenever a metric, a check or the decision rule can give another result; stored with everything derived.
-RULES_VERSION = "1"
+RULES_VERSION = "2"
 
 
 # What checks and verdicts look up beside the metrics that a limit names.
-_LOOKED_UP = ("peak_c", "time_near_peak_s", *METRICS_NEEDED)
+_LOOKED_UP = ("peak_c", "time_near_peak_s", "time_above_liquidus_s", *METRICS_NEEDED)
 
 
 def evaluate(recording: Recording, context: Context, history: History | None = None) -> Evaluation:
@@ -71,6 +72,8 @@ def conclude(
     findings = check_channels(recording, context, metrics, history, batch.shapes, rows)
     names = {number: channel.name for number, channel in enumerate(recording.channels)}
     complete, cut = _completeness(own, doubted_channels(findings))
+    if stopped := stopped_early(recording):
+        complete, cut = False, stopped
     verdict, reason, limiting, results = judge(
         metrics,
         context.limits,

@@ -7,8 +7,11 @@ call*. With w = U = 2 u the risk that a value said to meet is really outside is 
 Every channel on the work is judged. A low limit is decided by the lowest channel and a high limit by the highest,
 unless a larger uncertainty makes another channel the less certain one. Averages are never judged.
 
-The limiting result is the one with the worst verdict and, among equals, the smallest margin in units of its expanded
-uncertainty; without an uncertainty, in units of the half-window, and of the limit itself where the window has one side.
+The limiting result is the one a process engineer would name first. Solder that did not melt makes no joint, whatever soak
+and ramps were: when a channel surely stayed below liquidus (peak plus its uncertainty is below it), its missed lower limit
+on the peak is named, else that on the time above liquidus. Otherwise it is the result with the worst verdict and, among
+equals, the smallest margin in units of its expanded uncertainty; without an uncertainty, in units of the half-window, and
+of the limit itself where the window has one side.
 """
 
 from __future__ import annotations
@@ -39,6 +42,8 @@ CREDIBILITY = frozenset(
     }
 )
 _RANK: dict[Verdict, int] = {"fails": 0, "too close to call": 1, "not evaluated": 2, "meets": 3}
+# Limits that say whether the solder melted, in the order they are named when it did not.
+_MELTING = ("peak_c", "time_above_liquidus_s", "time_above_liquidus_longest_s")
 # Metrics that are zero, not unknown, when their temperature was never reached.
 _ZERO_WHEN_COLD = {"time_above_liquidus_s", "time_above_liquidus_longest_s", "time_near_peak_s"}
 _NEAR_PEAK = parameters(reference="peak", below_k=BELOW_PEAK_K)
@@ -94,7 +99,7 @@ def judge(
         reason = "no window to judge by" if has_paste else "no paste recorded, so no window to judge by"
         return _with_doubt(doubted, names, "not evaluated", reason, None, results)
     verdict = worst([r.verdict for r in results])
-    limiting = limiting_of(results)
+    limiting = limiting_of(results, _never_molten(by_name, peaks))
     reason = None
     if verdict == "not evaluated":
         unknown = [r for r in results if r.verdict == "not evaluated"]
@@ -211,7 +216,29 @@ def closeness(result: LimitResult) -> float:
     return result.margin / unit if unit else result.margin
 
 
-def limiting_of(results: Sequence[LimitResult]) -> LimitResult | None:
-    """The result that decides the run; one with a margin before one without."""
+def limiting_of(results: Sequence[LimitResult], never_molten: Collection[int | None] = ()) -> LimitResult | None:
+    """The result that decides the run; one with a margin before one without.
+
+    `never_molten`: channels that surely stayed below liquidus; their lower limits on melting come first.
+    """
     measured = [r for r in results if r.margin is not None and r.verdict != "not evaluated"]
-    return min(measured, key=lambda r: (_RANK[r.verdict], closeness(r)), default=None)
+
+    def order(r: LimitResult) -> tuple[int, int, float]:
+        too_cold = r.limit.low is not None and (r.value is None or r.value < r.limit.low)
+        unmelted = r.verdict == "fails" and r.channel in never_molten and too_cold and r.limit.metric in _MELTING
+        return _RANK[r.verdict], _MELTING.index(r.limit.metric) if unmelted else len(_MELTING), closeness(r)
+
+    return min(measured, key=order, default=None)
+
+
+def _never_molten(by_name: Mapping[tuple[str, str], Sequence[MetricValue]], peaks: Mapping) -> set[int | None]:
+    """Channels whose peak is surely below the lowest liquidus they were measured against."""
+    found = (json.loads(text) for name, text in by_name if name == "time_above_liquidus_s")
+    level = min((float(p["liquidus_c"]) for p in found if "liquidus_c" in p), default=None)
+    if level is None:
+        return set()
+    return {
+        channel
+        for channel, m in peaks.items()
+        if m.status == "ok" and m.value is not None and m.value + (m.uncertainty or 0.0) < level
+    }

@@ -233,3 +233,22 @@ def test_a_limit_nobody_measures_says_so():
     result = run([peak(0, 242.0)], [limit(), limit("soak_time_s", 60, 120, "{}", unit="s")])
     assert result[0] == "not evaluated"
     assert result[3][1].reason == "not measured: soak_time_s {}"
+
+
+def test_solder_that_did_not_melt_is_named_before_soak_and_ramps():
+    # own rule, documented in the module: 180 ± 5 °C never reached 217; the soak is missed by 28 times its uncertainty,
+    # the peak by 11 times
+    text, soak_text = '{"liquidus_c":217}', '{"high_c":200,"low_c":150}'
+    above = MetricValue("time_above_liquidus_s", 0, None, None, "s", "not reached", "never reached", text)
+    soak = MetricValue("soak_time_s", 0, 4.0, 2.0, "s", "ok", None, soak_text)
+    soak_limit = limit("soak_time_s", 60.0, 120.0, soak_text, unit="s")
+    above_limit = limit("time_above_liquidus_s", 40.0, 90.0, text, unit="s")
+    cold = run([peak(0, 180.0), above, soak], [soak_limit, above_limit, limit()])
+    assert (cold[0], cold[2].limit.metric, cold[2].margin) == ("fails", "peak_c", -55.0)
+    assert run([peak(0, 180.0), above, soak], [soak_limit, above_limit])[2].limit.metric == "time_above_liquidus_s"
+    # 214 ± 5 °C may have been 217: the smallest margin in units of its uncertainty decides, as ever
+    assert run([peak(0, 214.0), above, soak], [soak_limit, above_limit, limit()])[2].limit.metric == "soak_time_s"
+    # a board that melted and got too hot is not called cold
+    melted = MetricValue("time_above_liquidus_s", 0, 70.0, 2.0, "s", "ok", None, text)
+    hot = run([peak(0, 262.0), melted, soak], [soak_limit, above_limit, limit()])
+    assert hot[2].limit.metric == "soak_time_s"
