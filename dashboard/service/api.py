@@ -183,6 +183,8 @@ class Api:
                 numbers[name] = _number(asked[name], name)
         terms, values = ["run < ?"], [numbers["before"]]
         for column in ("oven", "board", "verdict"):
+            if len(asked.get(column, "")) > MAX_VALUE:
+                raise OptionsError(f"{column} can have {MAX_VALUE} characters at most")
             if column in asked:
                 terms.append(f"{column} = ?")
                 values.append(asked[column])  # pyright: ignore[reportArgumentType]

@@ -7,12 +7,15 @@ import io
 import json
 import shutil
 import socket
+import time
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from archive_helpers import Shop
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from page_archives import UNCLEAR, bake, empty_archive
 from service_process import ROOT, Service, serving
 
@@ -179,7 +182,17 @@ def test_a_run_that_is_not_there_is_404(service: Service, number: str) -> None:
     assert b"root:" not in said.body
 
 
-@pytest.mark.parametrize("query", [{"last": "0"}, {"last": "x"}, {"before": "1e3"}, {"limit": "5"}, {"last": "9" * 30}])
+@pytest.mark.parametrize(
+    "query",
+    [
+        {"last": "0"},
+        {"last": "x"},
+        {"before": "1e3"},
+        {"limit": "5"},
+        {"last": "9" * 30},
+        {"oven": "0" * 401},
+    ],
+)
 def test_a_list_asked_for_wrongly_is_422(service: Service, query: dict[str, str]) -> None:
     assert service.ask("GET", "/api/runs", **query).status == 422
 
@@ -289,6 +302,46 @@ def test_a_page_may_not_be_framed_by_another_site(service: Service) -> None:
     headers = service.ask("GET", "/", headers={"Accept": "text/html"}).headers
     assert "frame-ancestors 'self'" in headers["content-security-policy"]
     assert headers["x-content-type-options"] == "nosniff"
+
+
+@st.composite
+def damaged_logs(draw: st.DrawFn) -> bytes:
+    """A log with pieces cut out, doubled, overwritten; wrapped as gzip or zip now and then."""
+    data = bytearray(bake(minutes=draw(st.integers(300, 310)))[: draw(st.integers(0, 6000))])
+    for _ in range(draw(st.integers(0, 6))):
+        at = draw(st.integers(0, max(0, len(data))))
+        what = draw(st.sampled_from(["cut", "double", "write"]))
+        length = draw(st.integers(1, 400))
+        if what == "cut":
+            del data[at : at + length]
+        elif what == "double":
+            data[at:at] = data[at : at + length]
+        else:
+            data[at : at + length] = draw(st.binary(max_size=60))
+    wrapped = draw(st.sampled_from(["plain", "plain", "gzip", "zip", "cut gzip"]))
+    if wrapped == "zip":
+        box = io.BytesIO()
+        with zipfile.ZipFile(box, "w") as packed:
+            packed.writestr("a.csv", bytes(data))
+        return box.getvalue()
+    if wrapped == "plain":
+        return bytes(data)
+    packed_bytes = gzip.compress(bytes(data))
+    return packed_bytes if wrapped == "gzip" else packed_bytes[: len(packed_bytes) // 2]
+
+
+@settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(damaged_logs())
+def test_whatever_arrives_gets_an_answer_of_the_contract(service: Service, data: bytes) -> None:
+    said = service.post(data, name="damaged.csv")
+    if said.status == 429:
+        time.sleep(float(said.headers["retry-after"]))
+        said = service.post(data, name="damaged.csv")
+    assert said.status in (200, 202, 422), said.body
+    for item in said.json:
+        assert set(item) == {"file", "sha256", "status", "reason", "questions", "warnings", "runs"}
+        assert item["status"] in {200: ("stored", "duplicate"), 202: ("held",), 422: ("rejected",)}[said.status]
+        assert item["runs"] or item["questions"] or item["reason"]
 
 
 def test_zip_bombs_cost_their_own_size(service: Service) -> None:

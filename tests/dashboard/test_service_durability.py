@@ -158,7 +158,7 @@ print(json.dumps([stored, refused]))
 
 @pytest.mark.skipif(os.name != "posix", reason="limits of this kind are POSIX")
 def test_files_that_cannot_grow_lose_nothing_stored(tmp_path: Path) -> None:
-    """A full disk, as far as it can be had without one: no file may be written beyond its first 16 KiB, so that every log of writes runs full."""
+    """A full disk, as far as it can be had without one: no file may be written beyond its first 16 KiB."""
     import json
 
     path = empty_archive(tmp_path / "archive.duckdb").path
