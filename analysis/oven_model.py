@@ -301,6 +301,18 @@ def _mean_over(elapsed_s: FloatArray, duty: FloatArray, width_s: float, end_s: f
     return (work(starts + width_s) - work(starts)) / width_s
 
 
+def hold_duty(channel: ChannelModel, rise_k: float) -> Estimate | None:
+    """Duty [1] that would hold a channel `rise_k` [K] above the room for long: rise / gain, with the gain's interval.
+
+    The effort number where a log has no constant hold to read it from. None without a gain, or where the gain's interval
+    reaches down to what full power could not hold.
+    """
+    gain = channel.gain_k
+    if gain is None or gain.low <= rise_k:
+        return None
+    return Estimate(rise_k / gain.value, rise_k / gain.high, rise_k / gain.low, "1", gain.level)
+
+
 def _sides(channels: tuple[ChannelModel, ...], at_rise_k: float) -> list[SideDifference]:
     found: list[SideDifference] = []
     for a, b in combinations([c for c in channels if c.gain_k is not None], 2):

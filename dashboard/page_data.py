@@ -13,13 +13,17 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Concatenate, ParamSpec, TypeVar
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
 import pandas as pd
 
 from analysis.results import Limit, LimitResult
 from ingest.archive import Archive, open_archive
 from ingest.recording import Recording
+
+if TYPE_CHECKING:
+    from analysis.curve_shape import Shape
+    from analysis.oven_model import OvenModel
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -278,6 +282,22 @@ def recording_of(book: Book, run: int) -> Recording:
 
     with book.archive.connect() as con:
         return load_recording(con, run)
+
+
+@kept
+def oven_model(book: Book, run: int) -> OvenModel:
+    """The oven as a small thermal model, from this run's log."""
+    from analysis.store.comparing import model_of
+
+    return model_of(book.archive, run)
+
+
+@kept
+def curve_shape(book: Book, run: int) -> Shape:
+    """This run's curves against those of comparable runs."""
+    from analysis.store.comparing import shape_of
+
+    return shape_of(book.archive, run)
 
 
 @kept

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.curve_shape import Shape
+    from analysis.oven_model import OvenModel
     from ingest.archive import Archive
     from ingest.recording import Recording
 
@@ -134,6 +135,45 @@ def compare_runs(archive: Archive, first: int, second: int, *, with_shape: bool 
         recordings=(recordings[first], recordings[second]),
         shape=shape,
     )
+
+
+def shape_of(archive: Archive, run: int) -> Shape:
+    """One run's curves against those of its group (at most SHAPE_RUNS, the nearest in time).
+
+    Needs scikit-learn and reads up to SHAPE_RUNS curves, so it is asked for, not stored. Raises ArchiveError when there is
+    no such run.
+    """
+    from analysis.curve_shape import Shape, compare_shape
+    from ingest.archive.runs import load_recordings
+
+    own = _own(archive, run)
+    if own["oven"] is None:
+        return Shape("not evaluated", "the oven of this run is not recorded, so no run is comparable", 0)
+    where, values = _like(own)
+    near = "ORDER BY abs(date_diff('second', o.started_at, ?)) NULLS LAST, abs(o.run - ?)"
+    frame = archive.read(
+        f"({_RUNS} WHERE o.run = ?) UNION ALL ({_RUNS} WHERE {where} AND o.run <> ? {near} LIMIT ?)",
+        (run, *values, run, own["started_at"], run, GROUP_RUNS),
+    )
+    others = [other for other in comparable_runs(frame, run).runs if other != run][:SHAPE_RUNS]
+    with archive.connect() as con:
+        recordings = dict(load_recordings(con, [run, *others]))
+    return compare_shape(recordings[run], {other: recordings[other] for other in others})
+
+
+def model_of(archive: Archive, run: int) -> OvenModel:
+    """The oven as a small thermal model, identified from one run's log (analysis.oven_model.identify).
+
+    Cooling is towards the room temperature recorded with the run, else towards a cold start. Takes about a second, so it
+    is asked for, not stored. Raises ArchiveError when there is no such run.
+    """
+    from analysis.oven_model import identify
+    from ingest.archive.runs import load_recording
+
+    own = _own(archive, run)
+    with archive.connect() as con:
+        recording = load_recording(con, run)
+    return identify(recording, room_c=own["ambient_c"])
 
 
 def _own(archive: Archive, run: int) -> dict[str, Any]:

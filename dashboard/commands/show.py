@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from dashboard.commands.opening import run_number, the_archive
 from dashboard.commands.output import Json, heading, local_text, print_json, say, table
+
+if TYPE_CHECKING:
+    from analysis.oven_model import OvenModel
+    from ingest.archive import Archive
 
 CHANNELS_ABREAST = 4  # more channels than this do not fit beside each other in 80 columns
 GROUPS = {"result": "Profile", "effort": "Heater and oven", "sensor": "Sensors"}
@@ -18,6 +23,12 @@ NOT_FOR_PEOPLE = ("zone", "setpoint_hash")
 def show(
     ctx: typer.Context,
     run: Annotated[str, typer.Argument(metavar="RUN", help="The run's number, or latest.")],
+    model: Annotated[
+        bool, typer.Option("--model", help="Also work out the oven as a small thermal model from this log.")
+    ] = False,
+    shape: Annotated[
+        bool, typer.Option("--shape", help="Also compare the curves with those of comparable runs.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Show one run: danger, verdict, limits, findings.
@@ -28,14 +39,17 @@ def show(
     Examples:
       ovenbook show 12
       ovenbook show latest --json
+      ovenbook show 12 --model --shape
     """
     from analysis.store import run_summary
     from dashboard import words
 
     archive = the_archive(ctx)
-    summary = run_summary(archive, run_number(archive, run))
+    number = run_number(archive, run)
+    summary = run_summary(archive, number)
+    asked = _asked(archive, number, model=model, shape=shape)
     if as_json:
-        print_json(summary)
+        print_json(summary | {name: asdict(found) for name, found in asked.items()})
         return
     for line in words.stop_lines(summary["findings"]):
         say(line, bold=True)
@@ -45,7 +59,40 @@ def show(
     _limits(summary)
     _findings(summary)
     _metrics(summary)
+    if "shape" in asked:
+        heading("Curves")
+        from dashboard.words.models import shape_lines
+
+        for line in shape_lines(asked["shape"], number):
+            say(line, indent=2)
+    if "model" in asked:
+        _model(asked["model"], summary)
     _metadata(summary, archive.zone)
+
+
+def _asked(archive: Archive, run: int, *, model: bool, shape: bool) -> dict[str, Any]:
+    """What is worked out only when asked for."""
+    from analysis.store.comparing import model_of, shape_of
+
+    found: dict[str, Any] = {}
+    if model:
+        found["model"] = model_of(archive, run)
+    if shape:
+        found["shape"] = shape_of(archive, run)
+    return found
+
+
+def _model(model: OvenModel, summary: dict[str, Any]) -> None:
+    from dashboard.words import models
+
+    heading("The oven as a model")
+    rows = models.model_rows(model, models.room_of({"ambient_c": summary["metadata"]["ambient_c"]["value"]}))
+    if rows:
+        table(models.ROWS, rows, indent=2)
+    for line in models.model_lines(model, models.has_hold_duty(summary["metrics"])):
+        say(line, indent=2)
+    if rows:
+        say(models.MODEL_MEANING, indent=2)
 
 
 def _limits(summary: dict[str, Any]) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from dashboard import page_data
-from dashboard.panels import curve, defects_more, metadata, page, run_facts, verdict
+from dashboard.panels import curve, defects_more, metadata, models, page, run_facts, verdict
 
 book = page.begin(None)
 asked = st.query_params.get("run")
@@ -44,6 +44,7 @@ with st.container(horizontal=True):
 recording = page_data.recording_of(book, number)
 st.subheader("Curve", anchor=False)
 curve.show_curve(detail, recording)
+models.show_shape(book, detail)
 st.subheader("Margins", anchor=False)
 verdict.show_margins(detail)
 st.subheader("Channels and checks", anchor=False)
@@ -51,6 +52,7 @@ run_facts.show_channels(detail)
 run_facts.show_findings(detail)
 st.subheader("Measured", anchor=False)
 run_facts.show_metrics(detail)
+models.show_model(book, detail)
 st.subheader("What was on the rack", anchor=False)
 metadata.show_metadata(detail)
 with st.expander("Change what was on the rack"):
