@@ -14,17 +14,22 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from ingest.archive.clock import utc_now
-from ingest.archive.connection import Archive, Connection, literal, zone_of
+from ingest.archive.connection import Archive, Connection, change_counter, literal, zone_of
 from ingest.archive.errors import ArchiveError
 from ingest.archive.migrate import schema_version
 from ingest.dataset import Manifest, Part, Place, partition_path, place_of, read_manifest, write_manifest
 
 Progress = Callable[[int, int], None]
+Partition = tuple[str | None, str | None]  # oven, month
+Contents = tuple[list[int], dict[str, str]]  # run numbers, ascending; table -> hash of its rows
+
+_HOLD_S = 0.5  # how long the archive is held before others get their turn [s]
 
 _OF_CHANNEL = "JOIN publish_run p USING (run_id) LEFT JOIN channel c USING (run_id, channel_no)"
 _IN_ORDER = "row_number() OVER (PARTITION BY t.run_id ORDER BY t.rowid) AS row_no"
@@ -110,39 +115,38 @@ def _publish(
         publisher = publisher_of(con)
         before = read_manifest(place, publisher)
         site = site if site is not None else (before.site if before else None)
-        schema, zone = schema_version(con), zone_of(con)
+        con.execute("BEGIN TRANSACTION READ ONLY")
+        schema, zone, counter = schema_version(con), zone_of(con), change_counter(con)
         name_runs(con, site)
         wanted = contents(con, tuple(TABLES))
         reference = _reference_contents(con, site)
+        con.execute("COMMIT")
     old = {part.path: part for part in before.parts} if before else {}
     parts: list[Part] = []
-    todo: list[tuple[str | None, str | None, list[int]]] = []
+    todo: list[tuple[Partition, Contents]] = []
     for (oven, month), (run_ids, digests) in wanted.items():
         path = partition_path(oven, month)
         files = {table: f"{table}/{path}/{publisher}-{digest}.parquet" for table, digest in digests.items()}
         if path in old and old[path].files == files:
             parts.append(old[path])
         else:
-            todo.append((oven, month, run_ids))
+            todo.append(((oven, month), (run_ids, digests)))
     if before is not None and not remove_missing:
         kept = {part.path for part in parts}
         _refuse_missing(archive, place, [part for part in before.parts if part.path not in kept], scratch)
     have = before.files() if before else set()
-    size = written = 0
-    for done, (oven, month, run_ids) in enumerate(todo):
-        if progress is not None:
-            progress(done, len(todo))
-        with archive.connect() as con:
-            con.execute("BEGIN TRANSACTION READ ONLY")
-            name_runs(con, site, run_ids)
-            part, files = export(con, oven, month, scratch, publisher, tuple(TABLES), have)
-            con.execute("COMMIT")
-        for name, file in files.items():
-            size += file.stat().st_size
-            written += 1
-            place.put(file, name)
-        if part.runs:
-            parts.append(part)
+    size = 0
+    written: list[str] = []
+    for group in _portions(archive, todo, site, counter, scratch, publisher, have):
+        for part, files in group:
+            for name, file in files.items():
+                size += file.stat().st_size
+                written.append(name)
+                place.put(file, name)
+            if part.runs:
+                parts.append(part)
+            if progress is not None:
+                progress(len(parts), len(wanted))
     names: dict[str, str] = {}
     for table, digest in reference.items():
         names[table] = f"reference/{publisher}/{table}-{digest}.parquet"
@@ -151,15 +155,43 @@ def _publish(
                 file = scratch / f"{table}.parquet"
                 _copy(con, _reference_rows(table, site), file)
             size += file.stat().st_size
-            written += 1
+            written.append(names[table])
             place.put(file, names[table])
+    place.settle(written)
     parts.sort(key=lambda part: part.path)
     now = Manifest(publisher, schema, zone, site, utc_now().isoformat(), tuple(parts), names)
     if before is None or replace(now, published_at=before.published_at) != before:
         write_manifest(place, now, scratch)
     gone = have - now.files()
     place.remove(sorted(gone))
-    return Published(str(place), sum(p.runs for p in parts), len(parts), written, len(gone), size)
+    return Published(str(place), sum(p.runs for p in parts), len(parts), len(written), len(gone), size)
+
+
+def _portions(
+    archive: Archive,
+    todo: list[tuple[Partition, Contents]],
+    site: str | None,
+    counter: int,
+    scratch: Path,
+    publisher: str,
+    have: set[str],
+) -> Iterator[list[tuple[Part, dict[str, Path]]]]:
+    """The partitions written into `scratch`, some at a time; between them others get the archive."""
+    left = list(todo)
+    while left:
+        group: list[tuple[Part, dict[str, Path]]] = []
+        with archive.connect() as con:
+            until = time.monotonic() + _HOLD_S
+            while left and time.monotonic() < until:
+                partition, known = left.pop(0)
+                con.execute("BEGIN TRANSACTION READ ONLY")
+                name_runs(con, site, known[0])
+                if change_counter(con) != counter:  # somebody wrote meanwhile: what it holds now is what counts
+                    known = contents(con, tuple(TABLES)).get(partition, ([], {}))
+                    name_runs(con, site, known[0])
+                group.append(export(con, partition, known, scratch, publisher, have))
+                con.execute("COMMIT")
+        yield group
 
 
 def publisher_of(con: Connection) -> str:
@@ -186,13 +218,11 @@ def _with_site(column: str, site: str | None) -> str:
     return f"{literal(site + ': ')} || {column}" if site else column
 
 
-def contents(
-    con: Connection, tables: Sequence[str]
-) -> dict[tuple[str | None, str | None], tuple[list[int], dict[str, str]]]:
-    """(oven, month) -> the run numbers there and a hash of the rows of each table that has some; of `publish_run`."""
+def contents(con: Connection, tables: Sequence[str]) -> dict[Partition, Contents]:
+    """What each partition of `publish_run` holds, by a hash of its rows in each table that has some."""
     row = con.execute("SELECT min(run_id), max(run_id) FROM publish_run").fetchone()
     first, last = row if row and row[0] is not None else (0, 0)
-    out: dict[tuple[str | None, str | None], tuple[list[int], dict[str, str]]] = {
+    out: dict[Partition, Contents] = {
         (oven, month): (run_ids, {})
         for oven, month, run_ids in con.execute(
             "SELECT oven, month, list(run_id ORDER BY run_id) FROM publish_run GROUP BY ALL ORDER BY ALL"
@@ -214,31 +244,27 @@ def contents(
 
 def export(
     con: Connection,
-    oven: str | None,
-    month: str | None,
+    partition: Partition,
+    known: Contents,
     scratch: Path,
     publisher: str,
-    tables: Sequence[str],
-    have: set[str] | frozenset[str] = frozenset(),
+    have: Collection[str] = (),
     below: str = "",
 ) -> tuple[Part, dict[str, Path]]:
-    """Writes the rows of `publish_run`, which is of one partition, as Parquet files into `scratch`.
+    """Writes the rows of `publish_run`, which is of this partition, as Parquet files into `scratch`.
 
     Returns the part as it will be and {name in the data set: file written}; what is in `have` is not written again.
     `below`: a folder of the data set to name the files in.
     """
-    found = contents(con, tables)
-    if (oven, month) not in found:  # its last run has moved since
-        return Part(oven, month, 0, {}), {}
-    run_ids, digests = found[oven, month]
+    run_ids, digests = known
     names: dict[str, str] = {}
     files: dict[str, Path] = {}
     for table, digest in digests.items():
-        names[table] = f"{below}{table}/{partition_path(oven, month)}/{publisher}-{digest}.parquet"
+        names[table] = f"{below}{table}/{partition_path(*partition)}/{publisher}-{digest}.parquet"
         if names[table] not in have:
-            files[names[table]] = scratch / f"{table}.parquet"
+            files[names[table]] = scratch / f"{table}-{digest}.parquet"
             _copy(con, TABLES[table].format(first=run_ids[0], last=run_ids[-1]), files[names[table]])
-    return Part(oven, month, len(run_ids), names), files
+    return Part(*partition, len(run_ids), names), files
 
 
 def _copy(con: Connection, rows: str, to: Path) -> None:

@@ -125,9 +125,9 @@ def evaluate_months(step: Months, memory: Memory | None) -> tuple[tuple[list[Par
             write_evaluations(con, results)
             name_runs(con, None, ids)
             parts = []
-            for (oven, month), (run_ids, _) in contents(con, ()).items():
-                name_runs(con, None, run_ids)
-                part, files = export(con, oven, month, scratch, "evaluated", DERIVED, step.have, below=FOLDER)
+            for partition, known in contents(con, DERIVED).items():
+                name_runs(con, None, known[0])
+                part, files = export(con, partition, known, scratch, "evaluated", step.have, below=FOLDER)
                 parts.append(part)
                 for name, file in files.items():
                     place.put(file, name)

@@ -33,13 +33,12 @@ def read_parts(place: Place, work: str) -> list[Part]:
 def write_parts(place: Place, work: str, parts: Sequence[Part], before: Sequence[Part], scratch: Path) -> None:
     """Makes these parts the ones that count; files that no longer do are removed."""
     ordered = sorted(parts, key=lambda part: part.path)
+    known = {name for part in before for name in part.files.values()}
+    place.settle(sorted({name for part in ordered for name in part.files.values()} - known))
     if ordered != list(before):
         value = {"rules_version": RULES_VERSION, "parts": [asdict(part) for part in ordered]}
         write_json(place, f"{FOLDER}{work}.json", value, scratch)
-    gone = {name for part in before for name in part.files.values()} - {
-        name for part in ordered for name in part.files.values()
-    }
-    place.remove(sorted(gone))
+    place.remove(sorted(known - {name for part in ordered for name in part.files.values()}))
 
 
 def ovens_of(manifests: Sequence[Manifest]) -> dict[str | None, list[Manifest]]:
