@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard import page_actions, page_data
+from dashboard import page_actions, page_data, recently_used
 from dashboard.page_data import Book, RunDetail
 from dashboard.panels import page
 from ingest.archive.fields import KINDS, ORIENTATIONS
@@ -120,6 +120,7 @@ def quick_inspection(book: Book, detail: RunDetail) -> None:
         page_actions.looked_none_found(book, detail.run, method, int(boards) if boards else None, page.who())
         page.say_next(f"Run {detail.run}: looked with {method}, none found.")
         st.rerun()
+    page.link("inspect", "Something was found: record a defect", run=str(detail.run))
 
 
 def _choose(
@@ -139,6 +140,16 @@ def _choose(
         placeholder="unknown: choose",
         key=f"{field}-{detail.run}-{now}",
     )
+    # The list takes two taps; what was used lately is one tap away.
+    lately = [i for i in recently_used.recently_used(book, field) if i in names and i != now][: recently_used.SHOWN]
+    if lately:
+        tapped = st.pills(
+            f"{label}: used lately",
+            lately,
+            format_func=lambda i: names[i],
+            key=f"lately-{field}-{detail.run}-{now}",
+        )
+        picked = tapped if tapped is not None else picked
     if picked is not None and picked != now:
         _store(book, detail, field, picked, f"{label} is now {names[picked]}.")
 
