@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +13,8 @@ from analysis.aborted import stopped_early
 from analysis.checks.history import METRICS_NEEDED
 from analysis.metrics.basis import Basis
 from analysis.metrics.measuring import Measured, measure_many
-from analysis.results import Context, Evaluation
+from analysis.metrics.plan import canonical
+from analysis.results import Context, Evaluation, Limit
 from analysis.verdict import doubted_channels, judge
 from ingest.recording import Recording
 
@@ -26,6 +28,11 @@ RULES_VERSION = "2"
 
 # What checks and verdicts look up beside the metrics that a limit names.
 _LOOKED_UP = ("peak_c", "time_near_peak_s", "time_above_liquidus_s", *METRICS_NEEDED)
+
+
+@lru_cache(maxsize=64)
+def _looked_at(limits: tuple[Limit, ...]) -> frozenset[str | tuple[str, str]]:
+    return frozenset((*_LOOKED_UP, *((limit.metric, canonical(limit.parameters)) for limit in limits)))
 
 
 def evaluate(recording: Recording, context: Context, history: History | None = None) -> Evaluation:
@@ -65,8 +72,7 @@ def conclude(
 
     measured = batch.measured
     b = measured.basis
-    asked = None if whole else {*_LOOKED_UP, *(limit.metric for limit in context.limits)}
-    metrics = measured.sheet.of_run(run, asked)
+    metrics = measured.sheet.of_run(run, None if whole else _looked_at(context.limits))
     own = _Own(b, run) if b is not None else None
     rows = own.rows if own is not None else slice(None)
     findings = check_channels(recording, context, metrics, history, batch.shapes, rows)

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.checks.history import History
 from analysis.checks.texts import STOP_SENSOR
-from analysis.checks.view import View, unable
+from analysis.checks.view import View, middle_value, unable
 from analysis.results import Finding
 from ingest.recording import FloatArray
 
@@ -132,9 +132,9 @@ def _pattern(view: View, history: History, rows: list[int]) -> _Pattern:
     names = [view.names[row] for row in rows]
     pairs = [history.peak_difference(a, b) for a, b in combinations(names, 2)]
     # Ten runs tell one pair's scatter to a third only; the middle of all steadies it. A pair has sqrt(2) of one.
-    scatter = float(np.median([p.scatter for p in pairs if p is not None] or [0.0])) / 2.0**0.5
+    scatter = middle_value([p.scatter for p in pairs if p is not None] or [0.0]) / 2.0**0.5
     lags = [history.lag_s.get(name) for name in names]
-    scatter_s = float(np.median([lag.scatter for lag in lags if lag is not None] or [0.0]))
+    scatter_s = middle_value([lag.scatter for lag in lags if lag is not None] or [0.0])
 
     def now(metric: str) -> FloatArray:
         values = [view.metric(metric, view.numbers[row]) for row in rows]
@@ -164,9 +164,9 @@ def _control_lifted(view: View, history: History, rows: list[int]) -> list[Findi
     shifts = np.array([now - usual for usual, _, now in known])
     needs = np.array([max(SHIFT_K, SCATTERS * scatter) for _, scatter, _ in known])
     together = bool((shifts > 0).all() or (shifts < 0).all())
-    shift = float(np.median(shifts))
+    shift = middle_value(shifts)
     # The control channel moves alone: the others keep their distance from each other.
-    if not together or not (np.abs(shifts) >= 0.5 * needs).all() or abs(shift) < float(np.median(needs)):
+    if not together or not (np.abs(shifts) >= 0.5 * needs).all() or abs(shift) < middle_value(needs):
         return []
     if float(np.ptp(shifts)) > 0.6 * abs(shift):
         return []

@@ -73,7 +73,7 @@ def check_stuck(view: View) -> list[Finding]:
 
 def _constant_stretches(view: View, row: int) -> list[tuple[int, int]]:
     """(first, last) sample of every stretch of one exact value of at least STUCK_FOR_S."""
-    if view.still_steps[row] * view.interval_s < STUCK_FOR_S * 0.9:
+    if view.longest_still_s[row] < STUCK_FOR_S * 0.9:  # below, whatever the rounding of sums of intervals
         return []
     with np.errstate(invalid="ignore"):
         moves = ~(view.size_of_change[row] < STILL_K)  # a gap ends a stretch

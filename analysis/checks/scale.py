@@ -77,7 +77,8 @@ def _high_start(view: View, rows: list[int]) -> bool:
 
 
 def _ratios(view: View, row: int, middle: FloatArray, peaks: np.ndarray) -> tuple[float, float] | None:
-    """(slope over the whole run, ratio of the rises at the later turning point) against the others; None: no turn.
+    """(slope over the whole run, ratio of the rises at the later turning point) against the others; None: no turn. Where
+    the second alone rules a scale out, it stands for both.
 
     At its own maximum a lagging body equals what surrounds it, whatever its time constant, so the later of the two
     maxima compares the places without their lag; a door opened there can disturb it, the slope over the run cannot
@@ -95,6 +96,9 @@ def _ratios(view: View, row: int, middle: FloatArray, peaks: np.ndarray) -> tupl
         0.0, others_base - 20.0
     ):
         return None
+    at_turn = rise / others_rise
+    if SCALED_DOWN < at_turn < SCALED_UP:  # no scale, whatever the slope: both must agree
+        return at_turn, at_turn
     dx, dy = middle - middle.mean(), reading - reading.mean()
     slope = float(dx @ dy) / float(dx @ dx)
-    return (slope, rise / others_rise) if slope > 0 else None
+    return (slope, at_turn) if slope > 0 else None

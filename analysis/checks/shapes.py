@@ -37,10 +37,15 @@ class Shapes:
         return np.abs(self.change)
 
     @cached_property
-    def still_steps(self) -> list[int]:
-        """How often each row repeats a value."""
+    def longest_still_s(self) -> list[float]:
+        """Longest time [s] for which each row repeats one value exactly; a gap ends it."""
         with np.errstate(invalid="ignore"):
-            return np.count_nonzero(self.size_of_change < STILL_K, axis=1).tolist()
+            moves = ~(self.size_of_change < STILL_K)
+        if moves.shape[1] == 0:
+            return [0.0] * len(moves)
+        since = np.maximum.accumulate(np.where(moves, np.arange(1, moves.shape[1] + 1), 0), axis=1)
+        elapsed = np.concatenate(([0.0], np.cumsum(self.steps_s)))
+        return (elapsed[1:] - elapsed[since]).max(axis=1).tolist()
 
     @cached_property
     def resolution_k(self) -> FloatArray:

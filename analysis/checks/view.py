@@ -82,8 +82,8 @@ class View:
         return self.shapes.size_of_change[self.own]
 
     @cached_property
-    def still_steps(self) -> list[int]:
-        return self.shapes.still_steps[self.own]
+    def longest_still_s(self) -> list[float]:
+        return self.shapes.longest_still_s[self.own]
 
     @cached_property
     def resolution_k(self) -> FloatArray:

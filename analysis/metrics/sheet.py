@@ -125,16 +125,17 @@ class Sheet:
         if values:
             self.columns.append(list(values))
 
-    def of_run(self, run: int, only: Collection[str] | None = None) -> list[MetricValue]:
-        """The metrics of one run of the batch as records; `only` those of these names."""
+    def of_run(self, run: int, only: Collection[str | tuple[str, str]] | None = None) -> list[MetricValue]:
+        """The metrics of one run of the batch as records; `only` those of these names, or (name, parameters)."""
         found: list[MetricValue] = []
         own = slice(run * self.per, (run + 1) * self.per)
         numbers = self.numbers[own]
         for column in self.columns:
             if isinstance(column, list):
-                found += [m for at, m in column if at == run and (only is None or m.metric in only)]
+                own_ones = (m for at, m in column if at == run)
+                found += [m for m in own_ones if only is None or m.metric in only or (m.metric, m.parameters) in only]
                 continue
-            if only is not None and column.metric not in only:
+            if only is not None and column.metric not in only and (column.metric, column.parameters) not in only:
                 continue
             metric, parameters, unit, said = column.metric, column.parameters, column.unit, column.said
             if not column.of_channels:
