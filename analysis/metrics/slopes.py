@@ -29,6 +29,8 @@ def window_slopes(traces: Traces, window_s: float) -> tuple[FloatArray, FloatArr
     end = np.searchsorted(t, t + window_s + 1e-9, side="right")
     starts = int(np.searchsorted(t, t[-1] - window_s + 1e-9, side="right"))
     begin, end = np.arange(starts), end[:starts]
+    # Three samples that span half the window have at least this; less is the rounding of sums over a clock that leaps.
+    least = window_s**2 / 16
     # times about the middle of the run and values about a middle temperature keep the running sums small
     x = t - t[n // 2]
     if traces.whole:
@@ -50,7 +52,7 @@ def window_slopes(traces: Traces, window_s: float) -> tuple[FloatArray, FloatArr
         sy, sxy = part[:rows], part[rows:]
         lever = sxx - sx * sx / count
         enough = (count >= MIN_SAMPLES) & (t[end - 1] - t[begin] >= window_s / 2)
-        lever = np.where(enough, lever, np.nan)
+        lever = np.where(enough & (lever >= least), lever, np.nan)
         slope = (sxy - sx * sy / count) / lever
         return t[begin], t[end - 1], slope, np.broadcast_to(lever, slope.shape)
     w = traces.present.astype(np.float64)
@@ -65,5 +67,6 @@ def window_slopes(traces: Traces, window_s: float) -> tuple[FloatArray, FloatArr
     preceding = np.maximum.accumulate(np.where(np.isnan(seen), -np.inf, seen), axis=1)
     enough = (count >= MIN_SAMPLES) & (preceding[:, end - 1] - following[:, begin] >= window_s / 2)
     count = np.where(enough, count, 1.0)
-    lever = np.where(enough, sxx - sx * sx / count, np.nan)
+    lever = sxx - sx * sx / count
+    lever = np.where(enough & (lever >= least), lever, np.nan)
     return t[begin], t[end - 1], (sxy - sx * sy / count) / lever, lever
