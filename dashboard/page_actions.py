@@ -67,9 +67,7 @@ def answer_held(book: Book, log_id: int, answers: Mapping[str, str], layout_name
     from dashboard.service.desk import page_took
     from ingest.importing import answer_log
 
-    return page_took(
-        answer_log(book.archive, log_id, answers, layout_name=layout_name, after_store=evaluate_and_write)
-    )
+    return page_took(answer_log(book.archive, log_id, answers, layout_name=layout_name, after_store=evaluate_and_write))
 
 
 def add_reference(book: Book, what: str, name: str, fields: Mapping[str, Any]) -> int:
@@ -131,19 +129,43 @@ def add_event(
         )
 
 
-def add_window(book: Book, paste_id: int, source: str, revision: str, limits: Sequence[WindowRow]) -> int:
-    """Store a paste's window. The earlier one is superseded; the limits frozen with verdicts given under it stay."""
+def add_window(book: Book, scope: str, source: str, revision: str, limits: Sequence[WindowRow], **owner: int) -> int:
+    """Store a window of a paste, of component bodies or of the house (`owner`: paste_id, board_id or oven_id).
+
+    The earlier one of the same owner is superseded; the limits frozen with verdicts given under it stay.
+    """
     from ingest.archive import windows
 
     with book.archive.transaction() as con:
-        return windows.add_window(con, "paste", source, revision, limits, paste_id=paste_id)
+        return windows.add_window(
+            con,
+            scope,
+            source,
+            revision,
+            limits,
+            paste_id=owner.get("paste_id"),
+            board_id=owner.get("board_id"),
+            oven_id=owner.get("oven_id"),
+        )
 
 
-def judge_again(book: Book) -> int:
-    """Judge every run again whose verdict hangs on changed values or earlier rules; returns how many."""
-    from analysis.store import refresh
+def judge_again(book: Book) -> str:
+    """Judge every run again whose verdict hangs on changed values or earlier rules; returns what that did, in a line."""
+    from dashboard.judging import bring_up_to_date
 
-    return refresh(book.archive)
+    return bring_up_to_date(book.archive).sentence()
+
+
+def set_budget(book: Book, oven_id: int, budget: Mapping[str, float], who: str | None, why: str | None) -> str:
+    """Set an oven's terms of the uncertainty budget (what is not named is the default) and judge its runs again."""
+    from analysis.uncertainty import problems_of
+    from ingest.archive import ArchiveError
+
+    problems = problems_of(budget)
+    if problems:
+        raise ArchiveError(problems[0])
+    correct(book, "oven", oven_id, "budget", dict(budget), who, why)
+    return judge_again(book)
 
 
 def judge_by_todays_windows(book: Book, runs: Sequence[int]) -> int:
@@ -159,3 +181,12 @@ def correct(book: Book, table: str, row_id: int, field: str, value: Any, who: st
 
     with book.archive.transaction() as con:
         correct_value(con, table, row_id, field, value, who, why)
+
+
+def correct_event(book: Book, event_id: int, values: Mapping[str, Any], who: str | None, why: str | None) -> None:
+    """Correct several values of one event in one transaction; what is the same already leaves no trace."""
+    from ingest.archive.corrections import correct as correct_value
+
+    with book.archive.transaction() as con:
+        for field, value in values.items():
+            correct_value(con, "event", event_id, field, value, who, why)

@@ -24,6 +24,7 @@ from ingest.recording import Recording
 if TYPE_CHECKING:
     from analysis.curve_shape import Shape
     from analysis.oven_model import OvenModel
+    from dashboard.budgets import OvenBudget
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -425,12 +426,28 @@ def stale_count(book: Book) -> int:
 
 
 @kept
-def judged_by_earlier_windows(book: Book) -> tuple[int, ...]:
-    """Runs judged by a window that has been followed by a newer revision since. Their verdicts stand."""
+def not_judged_by_todays_windows(book: Book) -> tuple[int, ...]:
+    """Runs judged by a window that has been followed since, or before a window of theirs was entered. Verdicts stand."""
     rows = book.archive.read(
-        "SELECT DISTINCT run_id FROM limit_result JOIN limit_window USING (window_id) WHERE superseded_at IS NOT NULL ORDER BY 1"
+        "SELECT DISTINCT run_id FROM limit_result JOIN limit_window USING (window_id) WHERE superseded_at IS NOT NULL "
+        "UNION SELECT r.run_id FROM run r JOIN evaluation e USING (run_id) LEFT JOIN jar j USING (jar_id) "
+        "JOIN limit_window w ON w.superseded_at IS NULL AND NOT w.is_default AND ("
+        "(w.scope = 'paste' AND w.paste_id = coalesce(r.paste_id, j.paste_id)) "
+        "OR (w.scope = 'body' AND w.board_id = r.board_id) "
+        "OR (w.scope = 'house' AND coalesce(w.oven_id, r.oven_id) IS NOT DISTINCT FROM r.oven_id "
+        "AND coalesce(w.board_id, r.board_id) IS NOT DISTINCT FROM r.board_id)) "
+        "WHERE NOT EXISTS (SELECT 1 FROM limit_result l WHERE l.run_id = r.run_id AND l.window_id = w.window_id) "
+        "ORDER BY 1"
     )
     return tuple(int(run) for run in rows["run_id"])
+
+
+@kept
+def oven_budget(book: Book, oven_id: int) -> OvenBudget:
+    """An oven's uncertainty budget."""
+    from dashboard.budgets import budget_of
+
+    return budget_of(book.archive, oven_id)
 
 
 @kept

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import date
 from html import escape
 from importlib.resources import files
 from typing import Any, NoReturn
@@ -92,6 +93,12 @@ def local(stamp: Any, zone: str, *, with_time: bool = True) -> str:
     at = at.tz_convert(zone)
     day = f"{at.day} {at:%b %Y}"
     return f"{day}, {at:%H:%M}" if with_time else day
+
+
+def local_day(stamp: Any, zone: str) -> date:
+    """The calendar day of a UTC time stamp in the archive's zone."""
+    at = pd.Timestamp(stamp)
+    return (at.tz_localize("UTC") if at.tzinfo is None else at).tz_convert(zone).date()
 
 
 def facts(rows: list[tuple[str, str, str]]) -> None:

@@ -10,7 +10,7 @@ import streamlit as st
 
 from dashboard import page_actions, page_data
 from dashboard.page_data import Book
-from dashboard.panels import page, placement_form, window_form
+from dashboard.panels import budget_form, page, placement_form, window_form
 from dashboard.panels import reference_lists as lists
 from ingest.alloys import KNOWN_ALLOYS
 
@@ -51,6 +51,7 @@ def ovens(book: Book) -> None:
             lists.add(book, "oven", name, {"controller": controller, "control_channel": steered, "note": note})
     if len(rows):
         placement_form.placements(book, page_data.records(rows))
+        budget_form.budget(book, page_data.records(rows))
     lists.correct(book, rows, "oven", "oven_id", "name", ("name", "controller", "control_channel", "note"))
 
 
@@ -335,6 +336,51 @@ def events(book: Book) -> None:
                 ),
                 f"Noted: {EVENT_KINDS[kind]}, {names[oven]}.",
             )
+    _correct_event(book, rows)
+
+
+def _correct_event(book: Book, rows: pd.DataFrame) -> None:
+    """Correct one event's date, kind, note or baseline; the old value is kept with who and why."""
+    if not len(rows):
+        return
+    with st.expander("Correct an event"):
+        known = {int(r["event_id"]): r for r in page_data.records(rows)}
+        number = st.selectbox(
+            "Event",
+            sorted(known, reverse=True),
+            format_func=lambda i: f"{i}: {known[i]['what']}, {known[i]['whose']}, {known[i]['day']}",
+            key="event-which",
+        )
+        event = known[number]
+        with st.form(f"event-{number}", border=False):
+            kind = st.selectbox(
+                "What",
+                list(EVENT_KINDS),
+                index=list(EVENT_KINDS).index(event["kind"]) if event["kind"] in EVENT_KINDS else None,
+                format_func=EVENT_KINDS.__getitem__,
+            )
+            day = st.date_input("On", value=page.local_day(event["happened_at"], book.zone), format="YYYY-MM-DD")
+            about = st.toggle("Only the month is known", value=event["at_precision"] == "month")
+            note = st.text_input("Note", value=event["note"] or "")
+            expected = st.text_input("What it was meant to change", value=event["expected"] or "")
+            restarts = st.toggle("Start a new baseline after it", value=bool(event["restarts_baseline"]))
+            why = st.text_input("Why it is corrected")
+            if st.form_submit_button("Correct event"):
+                values: dict[str, Any] = {
+                    "kind": kind,
+                    "note": note or None,
+                    "expected": expected or None,
+                    "restarts_baseline": restarts,
+                }
+                if day != page.local_day(event["happened_at"], book.zone) or about != (
+                    event["at_precision"] == "month"
+                ):
+                    values["happened_at"] = lists.noon(day, book.zone)
+                    values["at_precision"] = "month" if about else "day"
+                lists.attempt(
+                    lambda: page_actions.correct_event(book, number, values, page.who(), why or None),
+                    f"Corrected: event {number}.",
+                )
 
 
 def _span(low: Any, high: Any) -> str:

@@ -371,7 +371,7 @@ def test_a_new_window_leaves_earlier_verdicts_until_asked(full: Archive) -> None
     at = opened("reference_data", list="pastes")
     names = field(at.selectbox, "Paste").options
     field(at.selectbox, "Paste").select_index(names.index("Invented SAC paste"))
-    field(at.text_input, "Sheet").input("invented sheet")
+    field(at.text_input, "Where the limits stand").input("invented sheet")
     field(at.text_input, "Revision or date").input("C")
     field(at.number_input, "Peak at the joint, at least").set_value(200.0)
     button(at, "Add window").click().run()
