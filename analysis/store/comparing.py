@@ -30,12 +30,8 @@ GROUP_RUNS = 60
 # Comparable runs whose whole curves are read; curve_shape needs 12, and each one costs a read of its samples.
 SHAPE_RUNS = 30
 _KEYS = ("oven", "setpoint_hash", "board", "board_revision", "kind")
-# What `last_good_run` looks at beside the overview.
-_RUNS = """
-SELECT o.*, (SELECT sum(d.count) FROM defect_long d WHERE d.run = o.run) AS defects,
-       (SELECT count(*) FROM finding f WHERE f.run = o.run AND f.state = 'fail') AS sensor_failures
-FROM run_overview o
-"""
+# Run numbers a group is picked from; the range lets DuckDB skip whole row groups, the list picks within them.
+_AMONG = "run BETWEEN ? AND ? AND run IN (SELECT unnest(?::INTEGER[]))"
 
 
 @dataclass(frozen=True)
@@ -75,15 +71,17 @@ def last_good_before(archive: Archive, run: int) -> Choice:
         earlier, times = "o.run < ?", (run,)
     newest = "ORDER BY o.started_at DESC NULLS LAST, o.run DESC LIMIT 50"
     frame = archive.read(
-        f"({_RUNS} WHERE o.run = ?) UNION ALL ({_RUNS} WHERE {where} AND {earlier} AND {good} {newest})",
+        "(SELECT * FROM run_overview WHERE run = ?) UNION ALL "
+        f"(SELECT * FROM run_overview o WHERE {where} AND {earlier} AND {good} {newest})",
         (run, *values, *times),
     )
     if len(frame) == 1:  # nothing good; whether there is anything to compare at all decides what is said
         frame = archive.read(
-            f"({_RUNS} WHERE o.run = ?) UNION ALL ({_RUNS} WHERE {where} AND o.run <> ? LIMIT 50)",
+            "(SELECT * FROM run_overview WHERE run = ?) UNION ALL "
+            f"(SELECT * FROM run_overview o WHERE {where} AND o.run <> ? LIMIT 50)",
             (run, *values, run),
         )
-    return last_good_run(frame, run)
+    return last_good_run(_with_troubles(archive, frame), run)
 
 
 def compare_runs(archive: Archive, first: int, second: int, *, with_shape: bool = False) -> Comparison:
@@ -102,7 +100,8 @@ def compare_runs(archive: Archive, first: int, second: int, *, with_shape: bool 
     where, values = _like(own) if own["oven"] is not None else ("FALSE", ())
     near = "ORDER BY abs(date_diff('second', o.started_at, ?)) NULLS LAST, abs(o.run - ?)"
     frame = archive.read(
-        f"({_RUNS} WHERE o.run IN (?, ?)) UNION ALL ({_RUNS} WHERE {where} AND o.run NOT IN (?, ?) {near} LIMIT ?)",
+        "(SELECT * FROM run_overview WHERE run IN (?, ?)) UNION ALL "
+        f"(SELECT * FROM run_overview o WHERE {where} AND o.run NOT IN (?, ?) {near} LIMIT ?)",
         (first, second, *values, first, second, own["started_at"], second, GROUP_RUNS),
     )
     if first not in set(frame["run"]):
@@ -110,9 +109,7 @@ def compare_runs(archive: Archive, first: int, second: int, *, with_shape: bool 
     found = comparable_runs(frame, second)
     others = tuple(run for run in found.runs if run not in (first, second))
     group = Group(others, found.words)
-    metrics = archive.read(
-        "SELECT * FROM metric_long WHERE run IN (SELECT unnest(?::INTEGER[]))", ([first, second, *others],)
-    )
+    metrics = archive.read(f"SELECT * FROM metric_long WHERE {_AMONG}", _among([first, second, *others]))
     wanted = [first, second, *(others[:SHAPE_RUNS] if with_shape else ())]
     with archive.connect() as con:
         recordings = dict(load_recordings(con, wanted))
@@ -123,7 +120,7 @@ def compare_runs(archive: Archive, first: int, second: int, *, with_shape: bool 
         shape = compare_shape(
             recordings[second], {run: r for run, r in recordings.items() if run not in (first, second)}
         )
-    metadata = compare_metadata(frame.drop(columns=["defects", "sensor_failures"]), first, second)
+    metadata = compare_metadata(frame, first, second)
     return Comparison(
         first=_row(frame, first),
         second=_row(frame, second),
@@ -152,7 +149,8 @@ def shape_of(archive: Archive, run: int) -> Shape:
     where, values = _like(own)
     near = "ORDER BY abs(date_diff('second', o.started_at, ?)) NULLS LAST, abs(o.run - ?)"
     frame = archive.read(
-        f"({_RUNS} WHERE o.run = ?) UNION ALL ({_RUNS} WHERE {where} AND o.run <> ? {near} LIMIT ?)",
+        "(SELECT * FROM run_overview WHERE run = ?) UNION ALL "
+        f"(SELECT * FROM run_overview o WHERE {where} AND o.run <> ? {near} LIMIT ?)",
         (run, *values, run, own["started_at"], run, GROUP_RUNS),
     )
     others = [other for other in comparable_runs(frame, run).runs if other != run][:SHAPE_RUNS]
@@ -174,6 +172,23 @@ def model_of(archive: Archive, run: int) -> OvenModel:
     with archive.connect() as con:
         recording = load_recording(con, run)
     return identify(recording, room_c=own["ambient_c"])
+
+
+def _among(runs: list[int]) -> tuple[int, int, list[int]]:
+    return min(runs), max(runs), runs
+
+
+def _with_troubles(archive: Archive, frame: pd.DataFrame) -> pd.DataFrame:
+    """Rows of run_overview with the columns `last_good_run` looks at: defects found, sensors that failed a check."""
+    among = _among([int(run) for run in frame["run"]])
+    defects = archive.read(f"SELECT run, sum(count) AS n FROM defect_long WHERE {_AMONG} GROUP BY run", among)
+    failed = archive.read(
+        f"SELECT run, count(*) AS n FROM finding WHERE state = 'fail' AND {_AMONG} GROUP BY run", among
+    )
+    return frame.assign(
+        defects=frame["run"].map(defects.set_index("run")["n"]).astype(float),
+        sensor_failures=frame["run"].map(failed.set_index("run")["n"]).astype(float),
+    )
 
 
 def _own(archive: Archive, run: int) -> dict[str, Any]:
