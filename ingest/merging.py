@@ -21,12 +21,10 @@ from typing import Any
 from ingest.archive import Archive, ArchiveBusy, ArchiveError, open_archive
 from ingest.archive.adopted_runs import adopt_logs, adopt_looked_at, adopt_metadata, start_logs
 from ingest.archive.adoption import Adoption, Conflict, adopt_reference
-from ingest.archive.care import restore
 from ingest.archive.connection import Connection, attached, literal
-from ingest.archive.migrate import migrations, schema_version
+from ingest.archive.migrate import copy_database, migrations, schema_version
 from ingest.members import is_archive_file
 
-SUFFIXES = (".duckdb", ".ddb", ".db")
 LOGS_AT_ONCE = 200  # about a second: between two portions others get the archive
 
 
@@ -48,11 +46,6 @@ class Merged:
             "known_runs": self.known_runs,
             "conflicts": [vars(conflict) for conflict in self.conflicts],
         }
-
-
-def is_archive_name(path: str) -> bool:
-    """True for a file that is called like a DuckDB file. Its name alone is looked at: see the module's note."""
-    return path.lower().endswith(SUFFIXES) and os.path.isfile(os.path.expanduser(path))
 
 
 def merge_archive(
@@ -119,7 +112,8 @@ def _readable(origin: Path) -> Iterator[Path]:
         return
     with tempfile.TemporaryDirectory(prefix="ovenbook-import-") as folder:
         copy = Path(folder) / "copy.duckdb"
-        restore(origin, copy)
+        with attached(origin) as con:
+            copy_database(con, copy)
         open_archive(copy)
         yield copy
 
