@@ -1,10 +1,11 @@
 """Bytes of a log to a `Reading`: read, held with questions, or rejected with a reason. Pure: no archive, no clock, no files.
 
 Order of the steps, each with its clues in its own module:
-`decode` (container, encoding, damage) -> `dialect` (delimiter with decimal mark) -> `table` and `header` (rows, names, units;
-`serial_text` for name=value lines, `long_layout` for a channel a row) -> `preamble` (key: value) -> `columns` (role and unit,
-by name, unit text and behaviour) -> `clock` (which column, which unit) -> `repair` (order, roll-over, resets, jumps) ->
-`faults` (markers to missing) -> `runs` (one recording per run).
+`decode` (container, encoding, damage) -> `line_dress` (bars, checksums, prefixes) -> `dialect` (delimiter with
+decimal mark) -> `table` and `header` (rows, names, units; `serial_text` for name=value lines, `long_layout` for a
+channel a row) -> `preamble` (key: value) -> `columns` (role and unit, by name, unit text and behaviour) -> `clock`
+(which column, which unit) -> `repair` (order, roll-over, resets, jumps) -> `faults` (markers to missing) -> `runs`
+(one recording per run).
 
 Two rules hold throughout. A reading that physics leaves open is asked, not guessed; the answer is remembered per layout.
 A cell that cannot be read becomes missing and is reported, never a nearby number.

@@ -11,7 +11,7 @@ import numpy as np
 from ingest.reading.channels import recording_of
 from ingest.reading.clock import Clock, settle_clock
 from ingest.reading.columns import plan_columns
-from ingest.reading.decode import Decoded
+from ingest.reading.decode import DAMAGED, Decoded
 from ingest.reading.dialect import find_dialect
 from ingest.reading.find_clock import Found, find_clock
 from ingest.reading.layout import Answers, fingerprint, plain, remembered_answers
@@ -35,6 +35,8 @@ from ingest.recording import (
 )
 
 HEAD_LINES = 12
+LONGEST_ROW = 4096  # 300 columns of 13 characters
+WIDEST = 400  # columns; a table with more is no run log
 SLOWEST_S = 120.0  # a run of some minutes has no shape at this interval
 
 
@@ -50,6 +52,17 @@ def read_text(
     if text.lstrip()[:1] in ("[", "{"):
         text = json_lines(text) or text
     lines = text.split("\n")
+    if len(text) > LONGEST_ROW and any(len(ln) > LONGEST_ROW for ln in lines):
+        long = sum(len(ln) > LONGEST_ROW for ln in lines)
+        if 2 * long > len(lines):
+            return Reading(
+                "rejected",
+                f"not a log: lines of more than {LONGEST_ROW} characters",
+                notices=notices,
+                metadata=metadata,
+            )
+        lines = [ln if len(ln) <= LONGEST_ROW else DAMAGED for ln in lines]
+        notices = (*notices, Notice("long_lines", f"{long} lines of more than {LONGEST_ROW} characters were left out."))
     head = tuple(ln[:200] for ln in lines[: 4 * HEAD_LINES] if ln.strip())[:HEAD_LINES]
     said = list(notices + decoded.notices)
 
@@ -139,8 +152,12 @@ def _table_of(lines: Sequence[str], ends_cleanly: bool) -> Table | str:
     if serial is not None:
         return to_wide(serial)
     dialect = find_dialect(lines)
-    if dialect is None and (bare := without_prefix(lines)) is not None:
-        lines, dialect = bare, find_dialect(bare)
+    if dialect is not None and dialect.columns > WIDEST:
+        return f"not a log: a table of {dialect.columns} columns"
+    if (dialect is None or dialect.share < 0.75) and (bare := without_prefix(lines)) is not None:
+        other = find_dialect(bare)
+        if other is not None and (dialect is None or other.share > dialect.share):
+            lines, dialect = bare, other
     table = build_table(lines, dialect, ends_cleanly) if dialect is not None else None
     if table is None:
         return "no table of numbers found" if filled > 2 else "only a header or a single line"

@@ -77,8 +77,10 @@ def find_dialect(lines: Sequence[str]) -> Dialect | None:
 
 
 def _try(sample: Sequence[str], delimiter: str, lines: Sequence[str]) -> Dialect | None:
-    rows = [split(ln, delimiter) for ln in sample]
+    rows = [split(ln, delimiter) for ln in sample if len(ln) < 4096]
     rows = [r[:-1] if len(r) > 2 and not r[-1] else r for r in rows]
+    if not rows:
+        return None
     results: dict[str, tuple[float, int, int]] = {}
     for decimal in ".," if delimiter != "," or any('"' in ln for ln in sample) else ".":
         counts: Counter[int] = Counter()

@@ -14,7 +14,7 @@ MOST = 0.7  # of the sampled lines must wear it
 _CHECKSUM = re.compile(r"\*[0-9A-Fa-f]{2}\s*$")
 _FRAMES = (("|", "|"), ("[", "]"), ("(", ")"))
 _STAMP = r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:[.,]\d+)?|\d\d?:\d\d:\d\d(?:[.,]\d+)?"
-_PREFIX = re.compile(rf"^\W*({_STAMP})?(?:[^\d]*[^\W\d][^\d]*)[:>\]]\s*([-+]?\d.*)$")
+_PREFIX = re.compile(rf"^\W*({_STAMP})?(?:[^\d\n]{{0,40}}?[^\W\d][^\d\n]{{0,40}}?)[:>\]]\s*([-+]?\d.*)$")
 
 
 def undressed(lines: Sequence[str]) -> Sequence[str]:

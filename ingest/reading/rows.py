@@ -56,7 +56,12 @@ def _take_name_columns(table: Table) -> None:
     """Without a header, words that never change name the number behind them ("Time 12.0 Temp1 25.1")."""
     for column, after in list(pairwise(table.columns)):
         seen = {c.strip().rstrip(":=") for c in column.cells}
-        if column.numbers is None and after.numbers is not None and len(seen) == 1 and next(iter(seen)).strip():
+        if (
+            column.numbers is None
+            and after.numbers is not None
+            and len(seen) == 1
+            and kind_of(next(iter(seen)), ".") == "word"
+        ):
             after.name = next(iter(seen))
             table.columns.remove(column)
             table.named = True
@@ -98,6 +103,9 @@ def long_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Tabl
             continue
         if "\0" in line:
             lost.append(number + 1)
+            continue
+        if line.count(delimiter) > 3 * dialect.columns + 50:  # far too wide to be a row or a header of this table
+            pending.append(line)
             continue
         commented = is_comment(line, delimiter)
         cells = split(line, delimiter)

@@ -80,7 +80,9 @@ def wall_starts_of(
         for k in unset:
             wall_starts[k] = None
     if line.wall is not None and clock.wall_resolution_s >= 60.0 and any(w is not None for w in wall_starts):
-        notices.append(Notice("start_coarse", "The stamps tell only the minute; the start may be up to a minute later."))
+        notices.append(
+            Notice("start_coarse", "The stamps tell only the minute; the start may be up to a minute later.")
+        )
     starts: list[datetime | None] = []
     named_zone: ZoneInfo | None = None
     if offset_s is None and any(w is not None for w in wall_starts):

@@ -175,6 +175,10 @@ TEXTS = {
     + "".join(f"DATA,{x:.1f},{p:.1f},{q:.1f}\n" for x, p, q in TRIPLES),
     "another table in front": "Step,Target,Duration\n1,150,90\n2,180,90\n3,245,30\n\ntime_s,T1,T2\n"
     + rows([TIME, V1, V2]),
+    "a list a row": "".join(f"[{x:.1f}, {p:.1f}, {q:.1f}]\n" for x, p, q in TRIPLES),
+    "words before numbers": "".join(f"Time {x:.1f} Temp1 {p:.1f} Temp2 {q:.1f}\n" for x, p, q in TRIPLES),
+    "a logger's prefix": "".join(f"09:14:03 INFO data: {x:.1f},{p:.1f},{q:.1f}\n" for x, p, q in TRIPLES),
+    "checksums": "".join(f"$OVN,{x:.1f},{p:.1f},{q:.1f}*5A\n" for x, p, q in TRIPLES),
     "terminal colours": "t_s,T1,T2\n" + "".join(f"\x1b[1m{x:.1f},{p:.1f},{q:.1f}\x1b[0m\n" for x, p, q in TRIPLES),
     "exponents and signs": "t_s,T1,T2\n" + "".join(f"{x:.3e},{p:+.4e},{q:+07.1f}\n" for x, p, q in TRIPLES),
 }
@@ -215,6 +219,25 @@ def test_long_layout_with_stamps_and_channel_numbers() -> None:
     same(run, T1, C)
     assert run.started_at == START_UTC
     assert [c.name for c in run.channels] == ["Channel 1", "Channel 2"]
+
+
+SLOW = {
+    "wide rows of words": ("a," * 2000 + "\n") * 500,
+    "wide rows of numbers": ("1," * 2000 + "\n") * 500,
+    "long sentences": ("abc def ghi " * 300 + ":\n") * 1000,
+    "pairs of words": "a=b c=d e=f\n" * 50000,
+    "open brackets": "[" * 60000,
+    "deep JSON": '{"a":' * 10000,
+    "nothing but stamps": ("12:00:01," * 300 + "\n") * 300,
+    "a clock without any order": "t,T1\n" + "".join(f"{i * 7919 % 10007},{20 + i * 31 % 220}\n" for i in range(5000)),
+}
+
+
+@pytest.mark.parametrize("name", SLOW)
+def test_text_made_to_be_slow_is_refused_in_bounded_time(name: str) -> None:
+    began = time.process_time()
+    assert only(SLOW[name]).status in ("rejected", "held")
+    assert time.process_time() - began < 10  # a bound against hanging, not a timing: each takes well under a second
 
 
 def test_many_damaged_lines_are_asked_about() -> None:
