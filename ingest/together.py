@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ingest.archive import Connection
-from ingest.archive.gathered import Gathered
+from ingest.archive.gathered import Gathered, Numbers
 from ingest.import_result import ImportResult, RunResult, describe_run
 from ingest.recording import Reading, Recording
 
@@ -24,11 +24,16 @@ class Together:
 
     con: Connection
     after_store: Any
-    gathered: Gathered = field(init=False)
+    gathered: Gathered
     runs: list[tuple[int, Recording]] = field(default_factory=list[tuple[int, Recording]])
 
-    def __post_init__(self) -> None:
-        self.gathered = Gathered(self.con, with_numbers=True)
+    @classmethod
+    def begin(cls, con: Connection, after_store: Any, readings: Sequence[Reading | None], numbers: Numbers) -> Together:
+        """A group of these logs. Their numbers are taken at once; `numbers` keeps those left over for the next group."""
+        gathered = Gathered(con, numbers)
+        gathered.take_numbers("log_seq", len(readings))
+        gathered.take_numbers("run_seq", sum(len(reading.recordings) for reading in readings if reading is not None))
+        return cls(con, after_store, gathered)
 
     def stored(self, run_ids: Sequence[int], recordings: Sequence[Recording]) -> tuple[RunResult, ...]:
         """Runs whose evaluation is still to come."""

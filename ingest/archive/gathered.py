@@ -7,7 +7,7 @@ Only rows that nobody looks at before the transaction ends are gathered: bytes, 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -17,34 +17,37 @@ from ingest.recording import Channel, Recording
 
 # A channel's values are stored in one unit per role, whatever the log used.
 _STORED_UNIT = {"temperature": "°C", "setpoint": "°C", "reference_junction": "°C", "duty": "1", "state": "code"}
-_NUMBERS_AT_ONCE = 50
 _CHANNEL_TYPES = (
     *("INTEGER", "SMALLINT", "VARCHAR", "VARCHAR", "BOOLEAN", "VARCHAR", "VARCHAR", "INTEGER", "INTEGER"),
     *("JSON", "JSON", "DOUBLE", "JSON", "VARCHAR", "VARCHAR"),
 )
 
 
-class Gathered:
-    """`with_numbers`: run and log numbers are taken in advance, some dozens at once (a number not used is never given
-    again); worth it for several logs."""
+Numbers = dict[str, list[int]]  # sequence -> numbers taken and not used yet, ascending
 
-    def __init__(self, con: Connection, *, with_numbers: bool = False) -> None:
+
+class Gathered:
+    """`numbers`: run and log numbers taken in advance; without, they are taken one by one."""
+
+    def __init__(self, con: Connection, numbers: Numbers | None = None) -> None:
         self._con = con
-        self._at_once = _NUMBERS_AT_ONCE if with_numbers else 1
-        self._numbers: dict[str, Iterator[int]] = {}
+        self._numbers: Numbers = {} if numbers is None else numbers
         self._bytes: list[tuple[int, int, bytes]] = []
         self._origins: list[tuple[Any, ...]] = []
         self._channels: list[tuple[Any, ...]] = []
         self._samples: list[tuple[int, np.ndarray, np.ndarray]] = []
 
+    def take_numbers(self, sequence: str, count: int) -> None:
+        """Sees to it that so many numbers of `run_seq` or `log_seq` are there."""
+        have = self._numbers.setdefault(sequence, [])
+        if len(have) < count:
+            rows = self._con.execute(f"SELECT nextval('{sequence}') FROM range(?)", [count - len(have)]).fetchall()
+            have += sorted(int(row[0]) for row in rows)
+
     def number(self, sequence: str) -> int:
-        """A fresh number of `run_seq` or `log_seq`."""
-        found = next(self._numbers.get(sequence, iter(())), None)
-        if found is None:
-            rows = self._con.execute(f"SELECT nextval('{sequence}') FROM range(?)", [self._at_once]).fetchall()
-            self._numbers[sequence] = iter([int(row[0]) for row in rows])
-            found = next(self._numbers[sequence])
-        return found
+        """A fresh number; one that is not used in the end is never given again."""
+        self.take_numbers(sequence, 1)
+        return self._numbers[sequence].pop(0)
 
     def add_bytes(self, log_id: int, pieces: Sequence[bytes]) -> None:
         self._bytes += [(log_id, place, piece) for place, piece in enumerate(pieces)]
