@@ -23,9 +23,11 @@ from ingest import spool
 from ingest.archive import Archive, ArchiveBusy, ArchiveError
 from ingest.import_result import ImportOptions, ImportResult
 from ingest.importing import OptionsError, drain_spool, import_bytes
+from ingest.members import members
 from ingest.watching import watch
 
 DRAIN_S = 5.0  # how often logs in the spool are tried again
+LONGEST_DRAIN_S = 300.0
 AGAIN_S = 5.0  # after trouble with the watched folder
 MAX_UNPACKED = 256 * 1024 * 1024  # of one upload; a hundred thousand samples of eight channels are 8 MB
 BUSY_S = 5.0  # a sender waits this long for the archive before its log goes to the spool
@@ -66,22 +68,34 @@ class Desk:
         except OptionsError:
             raise
         except ArchiveError as error:
-            results = [self._spooled(data, name, options, error)]
+            results = self._spooled(data, name, options, error)
+        except (
+            Exception
+        ) as fault:  # a slip in the code: the service goes on, and the sender knows that it keeps its log
+            self.trouble(f"a fault in Ovenbook itself: {type(fault).__name__}: {fault}")
+            raise NotKept("a fault in Ovenbook itself: keep the log and send it again after the next update") from None
         self.note(results, options.source, controller=controller, took_s=time.monotonic() - begun)
         return results
 
-    def _spooled(self, data: bytes, name: str, options: ImportOptions, error: ArchiveError) -> ImportResult:
+    def _spooled(self, data: bytes, name: str, options: ImportOptions, error: ArchiveError) -> list[ImportResult]:
+        """Keeps each log of the body beside the archive; one that had been stored already is recognised later."""
         self.trouble(str(error))
-        sha256 = hashlib.sha256(data).hexdigest()
-        try:
-            spool.put(self.archive.path, data, name, sha256, options)
-        except OSError as second:
-            self.trouble(f"{error}; the log could not be kept beside it either ({second.strerror})")
-            raise NotKept(
-                "the log could not be stored, keep it and send it again: the archive cannot be written"
-            ) from None
         reason = "not stored yet, the archive cannot be written just now: the log is kept beside it and goes in later"
-        return ImportResult(name, sha256, "held", reason)
+        results: list[ImportResult] = []
+        for member in members(data, name, max_bytes=MAX_UNPACKED):
+            sha256 = hashlib.sha256(member.data).hexdigest()
+            if member.problem is not None:
+                results.append(ImportResult(member.name, sha256, "rejected", member.problem))
+                continue
+            try:
+                spool.put(self.archive.path, member.data, member.name, sha256, options)
+            except OSError as second:
+                self.trouble(f"{error}; the log could not be kept beside it either ({second.strerror})")
+                raise NotKept(
+                    "the log could not be stored, keep it and send it again: the archive cannot be written"
+                ) from None
+            results.append(ImportResult(member.name, sha256, "held", reason))
+        return results
 
     def note(
         self,
@@ -121,7 +135,7 @@ class Desk:
         while (runs := self._stored.get()) is not None:
             try:
                 self._tell(runs)
-            except ArchiveError as error:
+            except Exception as error:  # the next runs are told of all the same
                 self.trouble(f"no alert for runs {runs}: {error}")
 
     def _tell(self, runs: list[int]) -> None:
@@ -198,12 +212,18 @@ class Desk:
     def _drain(self) -> None:
         from analysis.store import evaluate_and_write
 
-        while not self._stop.wait(DRAIN_S):
+        pause = DRAIN_S
+        while not self._stop.wait(pause):
             try:
-                if spool.count(self.archive.path):
+                before = spool.count(self.archive.path)
+                if before:
                     self.note(drain_spool(self.archive, evaluate_and_write, wait_s=BUSY_S), "spool")
-            except (ArchiveError, OSError) as error:
+                # What does not go in now goes in no sooner by trying all the time.
+                stuck = before and spool.count(self.archive.path) >= before
+            except Exception as error:  # this thread must outlive whatever one log brings out
                 self.trouble(f"the spool waits on: {error}")
+                stuck = True
+            pause = min(2 * pause, LONGEST_DRAIN_S) if stuck else DRAIN_S
 
     def _watch(self) -> None:
         from analysis.store import evaluate_and_write
@@ -216,7 +236,7 @@ class Desk:
                     said = ""
                     self.note([result], "watch")
                 return
-            except (ArchiveError, OSError) as error:
+            except Exception as error:  # this thread must outlive whatever one log brings out
                 if str(error) != said:  # once, not every few seconds
                     said = str(error)
                     self.trouble(said)

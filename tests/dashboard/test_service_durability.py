@@ -6,23 +6,28 @@ Acknowledged means found afterwards; what could not be kept is said, so that the
 from __future__ import annotations
 
 import hashlib
+import io
 import os
 import shutil
 import subprocess
 import sys
 import threading
 import time
+import zipfile
 from pathlib import Path
 
 import pytest
 from page_archives import bake, empty_archive
 from service_process import ROOT, Service, serving, start
 
+from dashboard.service.alerts import Receivers, Sender
+from dashboard.service.desk import Desk
 from ingest import spool
 from ingest.archive import Archive, open_archive
 from ingest.archive.care import backup
 from ingest.archive.verify import verify
 from ingest.import_result import ImportOptions
+from ingest.importing import drain_spool
 
 
 def sha(data: bytes) -> str:
@@ -128,6 +133,8 @@ def test_a_folder_that_vanishes_is_said_not_made_and_found_again(tmp_path: Path)
 FULL = """
 import hashlib, json, resource, signal, sys
 from pathlib import Path
+from dashboard.service.alerts import Receivers, Sender
+from dashboard.service.desk import Desk
 from ingest import spool
 from ingest.archive import ArchiveError, open_archive
 from ingest.importing import import_bytes
@@ -245,6 +252,21 @@ def test_a_disk_that_can_only_be_read_shows_its_runs_and_takes_nothing(tmp_path:
         assert "Traceback" not in service.log.read_text()
     finally:
         subprocess.run(["umount", "-l", str(disk)], check=False)
+
+
+def test_a_zip_that_cannot_be_stored_waits_log_by_log(tmp_path: Path) -> None:
+    path = empty_archive(tmp_path / "archive.duckdb").path
+    logs = [bake(minutes=number) for number in range(3)]
+    box = io.BytesIO()
+    with zipfile.ZipFile(box, "w") as packed:
+        for number, log in enumerate(logs):
+            packed.writestr(f"{number}.csv", log)
+    desk = Desk(Archive(path, read_only=True), Sender(Receivers()))
+    results = desk.take(box.getvalue(), "three.zip", ImportOptions(source="http"))
+    assert [(r.file, r.status) for r in results] == [(f"three.zip!{number}.csv", "held") for number in range(3)]
+    assert desk.health()["waiting"] == 3
+    assert [r.status for r in drain_spool(open_archive(path))] == ["stored"] * 3
+    assert sorted(stored(path)) == sorted(map(sha, logs))
 
 
 def test_sigterm_finishes_the_log_under_way(tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ from ingest.archive.verify import verify
 from ingest.import_result import ImportOptions
 from ingest.importing import drain_spool, import_bytes
 from ingest.members import members
+from ingest.recording import Recording
 
 ROOT = Path(__file__).parents[2]
 
@@ -129,6 +130,23 @@ def test_a_clock_that_jumped_back_costs_nothing(archive: Archive) -> None:
     assert import_bytes(archive, bake(None, variant=1), "ahead.csv")[0].status == "duplicate"
     assert archive.read("SELECT count(*) AS n FROM run_overview")["n"].item() == 2
     assert verify(archive) == []
+
+
+def test_a_log_that_brings_out_a_fault_waits_and_stops_no_other(archive: Archive) -> None:
+    first, second = bake("2025-03-01T09:00:00"), bake("2025-03-02T09:00:00")
+    put(archive, first, "first.csv")
+    put(archive, second, "second.csv")
+
+    def trips(_con: object, _run: int, recording: Recording) -> None:
+        if recording.started_at is not None and recording.started_at.day == 1:
+            raise TypeError("a slip")
+
+    said = drain_spool(archive, trips)
+    assert [(r.file, r.status) for r in said] == [("first.csv", "held"), ("second.csv", "stored")]
+    assert "TypeError: a slip" in (said[0].reason or "")
+    assert stored(archive) == {hashlib.sha256(second).hexdigest()}
+    assert spool.count(archive.path) == 1
+    assert [r.status for r in drain_spool(archive)] == ["stored"]
 
 
 TWO_DRAIN = """
