@@ -7,22 +7,7 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-# A cell that begins like this is taken for a formula by spreadsheet programs.
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-
-
-def csv_bytes(frame: pd.DataFrame) -> bytes:
-    """A table as UTF-8 CSV with a byte-order mark, no text cell of which can start a formula."""
-    safe = frame.copy()
-    safe.columns = [_harmless(str(c)) for c in safe.columns]
-    for name in safe.columns:
-        if pd.api.types.is_string_dtype(safe[name]) or safe[name].dtype == object:
-            safe[name] = [_harmless(v) if isinstance(v, str) else v for v in safe[name]]
-    return safe.to_csv(index=False).encode("utf-8-sig")
-
-
-def _harmless(text: str) -> str:
-    return "'" + text if text.startswith(_FORMULA_STARTS) else text
+from dashboard.export_cells import csv_bytes
 
 
 def table_download(frame: pd.DataFrame, name: str, label: str = "Table as CSV") -> None:

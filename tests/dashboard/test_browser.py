@@ -206,7 +206,11 @@ def test_a_curve_downloads_as_picture_drawing_and_numbers(browser: Browser, addr
     page = browser.new_page(viewport={"width": 1440, "height": 900}, accept_downloads=True)
     page.goto(f"{address}/run?run=1")
     page.locator("[data-testid=stPopover] button").first.click(timeout=30_000)
-    starts = {"Picture, PNG": b"\x89PNG", "Drawing, SVG": b"<svg", "Numbers, CSV": b"\xef\xbb\xbftime since start (s)"}
+    starts = {
+        "Picture, PNG": b"\x89PNG",
+        "Drawing, SVG": b"<svg",
+        "Numbers, CSV": b'\xef\xbb\xbf"time since start (s)"',
+    }
     for label, start_of_file in starts.items():
         with page.expect_download(timeout=30_000) as download:
             page.get_by_role("button", name=label).first.click()
