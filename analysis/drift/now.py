@@ -107,7 +107,10 @@ def reference_state(runs: pd.DataFrame, now: pd.Timestamp, every_days: float | N
     """`runs`: rows of run_overview of one oven (any order); `now` aware."""
     every = REFERENCE_EVERY_DAYS if every_days is None else every_days
     at = pd.to_datetime(runs["started_at"], utc=True)
-    reference = runs[runs["kind"].eq("reference").to_numpy()].assign(at=at)
+    is_reference = runs["kind"].eq("reference").to_numpy()
+    reference = runs[is_reference].assign(
+        at=at[is_reference]
+    )  # an empty frame would grow to the length of what it is given
     dated = reference.dropna(subset=["at"]).sort_values(["at", "run"])
     if reference.empty:
         return ReferenceState(0, None, None, every, None, None, len(runs))
