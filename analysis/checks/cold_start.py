@@ -124,7 +124,39 @@ def _agreement(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
         rest = others
         if len(rows) <= 3:
             break  # with one or two left there is no majority to measure against
-    return findings
+    return findings or _moved(view, rows, start)
+
+
+def _moved(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
+    """A channel that has left its usual distance from the others, where all are still near enough to pass together.
+
+    A sensor that steps by 4 K within the oven's usual agreement is seen here; after about ten runs the step is the usual.
+    """
+    if view.history is None:
+        return []
+    moved: dict[int, tuple[float, float, int]] = {}  # row -> shift [K], scatter [K], n
+    for row in rows:
+        found = [
+            (float(start[row] - start[other]) - usual.median, usual.scatter, usual.n)
+            for other in rows
+            if other != row and (usual := view.history.start_difference(view.names[row], view.names[other])) is not None
+        ]
+        if not found:
+            return []
+        shifts, scatters, counts = zip(*found, strict=True)
+        moved[row] = float(np.median(shifts)), float(np.median(scatters)), min(counts)
+    row = max(moved, key=lambda r: abs(moved[r][0]))
+    shift, scatter, n = moved[row]
+    usual_start = [view.history.start_c[view.names[r]].median for r in rows if view.names[r] in view.history.start_c]
+    warmer = float(np.median(start[rows])) - float(np.median(usual_start)) if usual_start else 0.0
+    need = max(DISAGREE_K, SCATTERS * scatter) + float(view.resolution_k[row]) + WARM_SHARE * max(0.0, warmer)
+    if abs(shift) < need:
+        return []
+    # Of two channels nobody can say which has moved.
+    number = None if len(rows) == 2 else view.numbers[row]
+    evidence = f"{view.names[row]} reads {start[row]:.1f} °C cold"
+    evidence += f", {shift:+.1f} K from its usual distance to the others (n = {n})."
+    return [view.finding("cold_disagreement", number, "suspect", evidence)]
 
 
 def _usually_apart(view: View, row: int, others: list[int]) -> str:

@@ -116,3 +116,29 @@ def test_control_lifted_moves_all_others_alike() -> None:
     assert today(little, LAGS, history, control_channel="centre") == []
     one = {**PEAKS, "left": PEAKS["left"] + 9}
     assert today(one, LAGS, history, control_channel="centre") == []
+
+
+def starts(*offsets: float, history: History | None) -> list[tuple[str, int | None, str]]:
+    """Findings of a cold start at 24 °C whose channels are off by so many K."""
+    curves = [CURVE + k + np.random.default_rng(i).normal(0, 0.1, len(T)) for i, k in enumerate(offsets)]
+    channels = tuple(Channel(f"TC{i + 1}", "temperature", "°C", v) for i, v in enumerate(curves))
+    found = check_channels(Recording(T, channels), Context(), (), history)
+    return [(f.code, f.channel, f.state) for f in found if f.code == "cold_disagreement" and f.state != "not evaluated"]
+
+
+def cold(usual_k: float, scatter: float) -> History:
+    """TC1 usually starts `usual_k` off the two others, which agree."""
+    pairs = {
+        ("TC1", "TC2"): Typical(usual_k, scatter, 12),
+        ("TC1", "TC3"): Typical(usual_k, scatter, 12),
+        ("TC2", "TC3"): Typical(0.0, scatter, 12),
+    }
+    return History(12, start_difference_k=pairs, start_c={f"TC{i}": Typical(24.0, 0.5, 12) for i in (1, 2, 3)})
+
+
+def test_a_step_within_the_usual_agreement_is_seen_against_the_history() -> None:
+    # own construction: 2.5 K off is within the 3 K that pass without a history, but 4 K from the usual -1.5 K
+    assert starts(2.5, 0, 0, history=None) == []
+    assert starts(2.5, 0, 0, history=cold(-1.5, 0.3)) == [("cold_disagreement", 0, "suspect")]
+    assert starts(1.0, 0, 0, history=cold(-1.5, 0.3)) == []  # 2.5 K from the usual: below the threshold
+    assert starts(2.5, 0, 0, history=cold(-1.5, 1.2)) == []  # an oven that scatters by 1.2 K does this by itself
