@@ -132,6 +132,7 @@ def settings(host: str, port: int, names: Sequence[str] = ()) -> dict[str, objec
         "server.maxUploadSize": MAX_UPLOAD_MB,
         "server.corsAllowedOrigins": [f"https://{name}" for name in names],
         "browser.gatherUsageStats": False,
+        "logger.hideWelcomeMessage": True,  # `ovenbook serve` says where it is
         "client.toolbarMode": "minimal",
         "client.showErrorDetails": "none",
         **_THEME,
