@@ -195,7 +195,7 @@ def export_trace(
     replace: Replace = False,
     as_json: Json = False,
 ) -> None:
-    """Trace a serial to its runs, jar, lot, oven, firmware and events; or a jar, lot, oven or event to its boards.
+    """Trace a serial to what was used, or a jar, lot, event or oven to its boards.
 
     \b
     Examples:

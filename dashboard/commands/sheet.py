@@ -43,9 +43,9 @@ def sheet(
     ] = None,
     replace: Replace = False,
 ) -> None:
-    """Write a batch sheet: limits, margins, curves, checks, inspection, hashes, and what was not measured.
+    """Write a batch sheet of chosen runs, as HTML or PDF.
 
-    One HTML file that needs nothing else to open, or the same as PDF.
+    Limits, margins, curves, checks, inspection, hashes, and what was not measured; one file that needs nothing else to open.
 
     \b
     Examples:
