@@ -24,8 +24,10 @@ ABOVE_ANY_PROFILE_C = 330.0
 def check_wrong_scale(view: View) -> list[Finding]:
     """Domain: three channels that rise by 80 K from a cold start and turn (without a turn, lag looks like scale); or
     every channel above what a solder profile reaches."""
-    rows = [row for row in view.alive if np.ptp(view.filled[row]) >= 0.5 * LEAST_RISE_K]
-    high = [row for row in rows if _high(view.filled[row]) > ABOVE_ANY_PROFILE_C]
+    highest = view.filled.max(axis=1)
+    rise = highest - view.filled.min(axis=1)
+    rows = [row for row in view.alive if rise[row] >= 0.5 * LEAST_RISE_K]
+    high = [row for row in rows if highest[row] > ABOVE_ANY_PROFILE_C and _high(view.filled[row]) > ABOVE_ANY_PROFILE_C]
     if rows and len(high) == len(rows) and _high_start(view, rows):
         peak = max(_high(view.filled[row]) for row in rows)
         evidence = f"{_all_of(len(rows))} near {view.filled[rows, 0].mean():.0f} and go up to {peak:.0f} °C."
