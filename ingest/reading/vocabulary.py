@@ -49,7 +49,7 @@ VOCABULARY: tuple[tuple[str, str, str, str], ...] = (
         "setpoint setpoints setpt setpunkt setpunt settemp setval soll soll1 sollwert souhaitee sp spt stpt "
         "streefwaarde sv target targettemp tavoite tset tsoll tsp ttarget ustawiona visee wanted wantedtemp wsp "
         "wunsch wunschtemp zadana zadane zadanie zadany задание уставка 目标 目标温度 設定 設定温度 设定 设定温度",
-        "sollwert solltemp setpoint zieltemp vorgabe borvard instelwaard streeftemp setwert",
+        "sollwert solltemp setpoint zieltemp vorgabe borvard instelwaard instelpunt streeftemp setwert",
         "set point, set value, valor deseado, valeur visee, profile temp, valor ajustado, ideal temp, program "
         "temp, profile temperature, wartosc zadana",
     ),
