@@ -1,6 +1,6 @@
 """How long each page takes to have its data and draw, on archives of 1,000, 10,000 and 100,000 runs.
 
-    python tests/benchmarks/bench_pages.py [RUNS ...]
+    python tests/benchmarks/bench_pages.py [RUNS ...] [PAGE ...]
 
 One invented log goes through the real import and evaluation; its rows are then copied in SQL with other starts, ovens,
 boards, jars, scatter in every metric, inspections and events. Samples are kept every 20 s, the rest is as large as in a real
@@ -17,6 +17,7 @@ import os
 import sys
 import tempfile
 import time
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -192,7 +193,10 @@ def bump(archive: Archive) -> None:
 
 
 def main() -> None:
-    sizes = [int(argument) for argument in sys.argv[1:]] or [1000, 10_000, 100_000]
+    sizes = [int(argument) for argument in sys.argv[1:] if argument.isdigit()] or [1000, 10_000, 100_000]
+    wanted = {argument for argument in sys.argv[1:] if not argument.isdigit()}
+    # The copies are all alike, which a look at their shapes warns of.
+    warnings.filterwarnings("ignore", category=RuntimeWarning)
     with tempfile.TemporaryDirectory(prefix="ovenbook-bench-") as folder:
         for runs in sizes:
             archive = full_archive(Path(folder) / f"{runs}.duckdb")
@@ -210,7 +214,7 @@ def main() -> None:
             )
             print(f"{'page':48}{'first':>8}{'changed':>9}{'again':>8}{'script':>9}   ms; data over {GOAL_MS} marked *")
             for page, parameters in PAGES:
-                if not (MAIN.parent / "pages" / f"{page}.py").exists():
+                if (wanted and page not in wanted) or not (MAIN.parent / "pages" / f"{page}.py").exists():
                     continue
                 first, _, _ = visit(page, parameters)
                 changed = []

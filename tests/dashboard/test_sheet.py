@@ -20,7 +20,7 @@ from page_archives import full_archive
 from test_pages import button, empty, opened, said  # noqa: F401  (fixture)
 
 from dashboard import page_data
-from dashboard.sheet import SheetOptions, as_html, as_pdf, make_sheet
+from dashboard.sheet import Sheet, SheetOptions, as_html, as_pdf, make_sheet
 from ingest.archive import ArchiveError, open_archive
 from ingest.archive.runs import set_run_field
 
@@ -38,12 +38,20 @@ def filled(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return archive.path
 
 
+@pytest.fixture(scope="module")
+def book(filled: Path) -> page_data.Book:
+    return page_data.current(str(filled))
+
+
+@pytest.fixture(scope="module")
+def sheet(book: page_data.Book) -> Sheet:
+    """Run 1, inspected and with serials, and run 4, which was cut off."""
+    return make_sheet(book, [1, 4], OPTIONS, chosen="runs 1, 4", now=NOW)
+
+
 @pytest.fixture
-def book(filled: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> page_data.Book:
-    path = tmp_path / "archive.duckdb"
-    shutil.copy(filled, path)
-    monkeypatch.setenv("OVENBOOK_ARCHIVE", str(path))
-    return page_data.current(str(path))
+def on_page(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("OVENBOOK_ARCHIVE", str(filled))
 
 
 class Seen(HTMLParser):
@@ -81,8 +89,7 @@ def plain(text: str) -> str:
     return re.sub(r"\s+", "", text)
 
 
-def test_the_sheet_holds_what_an_auditor_asks_for_in_html_and_pdf(book: page_data.Book) -> None:
-    sheet = make_sheet(book, [1, 4], OPTIONS, chosen="runs 1, 4", now=NOW)
+def test_the_sheet_holds_what_an_auditor_asks_for_in_html_and_pdf(book: page_data.Book, sheet: Sheet) -> None:
     html, pdf = seen(as_html(sheet)), as_pdf(sheet)
     for text in ("".join(html.text), pdf_text(pdf)):
         words = plain(text)
@@ -114,8 +121,8 @@ def test_the_sheet_holds_what_an_auditor_asks_for_in_html_and_pdf(book: page_dat
     assert all("temperature channels over" in words for words in html.alternatives)
 
 
-def test_it_opens_offline_without_script_and_shows_names_as_text(book: page_data.Book) -> None:
-    html = as_html(make_sheet(book, [1], OPTIONS, now=NOW))
+def test_it_opens_offline_without_script_and_shows_names_as_text(sheet: Sheet) -> None:
+    html = as_html(sheet)
     page = seen(html)
     assert all(address.startswith("data:image/png;base64,") for address in page.addresses)
     assert "script" not in page.tags
@@ -125,15 +132,14 @@ def test_it_opens_offline_without_script_and_shows_names_as_text(book: page_data
     assert b"@import" not in html
 
 
-def test_every_page_of_the_pdf_bears_its_number_of_all(book: page_data.Book) -> None:
-    pages = pypdf.PdfReader(io.BytesIO(as_pdf(make_sheet(book, [1, 2, 3], OPTIONS, now=NOW)))).pages
-    assert len(pages) >= 5  # the batch, a run each, the end
+def test_every_page_of_the_pdf_bears_its_number_of_all(sheet: Sheet) -> None:
+    pages = pypdf.PdfReader(io.BytesIO(as_pdf(sheet))).pages
+    assert len(pages) >= 4  # the batch, a run each, the end
     for number, page in enumerate(pages, start=1):
         assert plain(f"page {number} of {len(pages)}") in plain(page.extract_text())
 
 
-def test_it_claims_nothing(book: page_data.Book) -> None:
-    sheet = make_sheet(book, [1, 4, 6], OPTIONS, now=NOW)
+def test_it_claims_nothing(sheet: Sheet) -> None:
     text = ("".join(seen(as_html(sheet)).text) + pdf_text(as_pdf(sheet))).lower()
     assert not re.search(r"certif|complian|guarant|zero defects|conforms", text)
 
@@ -149,11 +155,10 @@ def test_what_is_left_out_is_left_out_everywhere_and_said(book: page_data.Book) 
         assert plain("12 serials") in plain(text)
 
 
-def test_both_forms_and_a_second_making_bear_the_same_identity(book: page_data.Book) -> None:
-    first, again = (make_sheet(book, [1, 2], OPTIONS, now=NOW) for _ in range(2))
-    assert first.identity == again.identity
-    assert as_html(first) == as_html(again)
-    assert first.identity != make_sheet(book, [1, 3], OPTIONS, now=NOW).identity
+def test_a_second_making_is_the_same_sheet_and_another_choice_is_not(book: page_data.Book, sheet: Sheet) -> None:
+    again = make_sheet(book, [1, 4], OPTIONS, chosen="runs 1, 4", now=NOW)
+    assert as_html(again) == as_html(sheet)
+    assert make_sheet(book, [4], OPTIONS, now=NOW).identity != sheet.identity
 
 
 def test_a_character_the_pdf_cannot_draw_is_named_not_dropped(book: page_data.Book) -> None:
@@ -191,11 +196,11 @@ def test_a_run_of_which_nothing_is_known_makes_a_sheet_full_of_gaps(tmp_path: Pa
     assert as_pdf(sheet).startswith(b"%PDF-")
 
 
-def test_the_command_writes_both_forms(book: page_data.Book, tmp_path: Path) -> None:
+def test_the_command_writes_both_forms(filled: Path, tmp_path: Path) -> None:
     shop = Shop(tmp_path)
-    assert shop.archive == book.archive.path
+    shutil.copy(filled, shop.archive)
     html, pdf = tmp_path / "s.html", tmp_path / "s.pdf"
-    done = shop("sheet", "1-2", "--order", "4711", "--to", html, "--to", pdf)
+    done = shop("sheet", "2", "--order", "4711", "--to", html, "--to", pdf)
     assert done.status == 0, done.err
     assert html.read_bytes().startswith(b"<!DOCTYPE html>")
     assert pdf.read_bytes().startswith(b"%PDF-")
@@ -203,8 +208,8 @@ def test_the_command_writes_both_forms(book: page_data.Book, tmp_path: Path) -> 
     assert "is there already" in shop.quick("sheet", "1", "--to", str(html)).err
 
 
-def test_the_page_makes_a_sheet_of_what_its_address_says(book: page_data.Book) -> None:
-    assert book.archive.path.exists()
+@pytest.mark.usefixtures("on_page")
+def test_the_page_makes_a_sheet_of_what_its_address_says() -> None:
     at = opened("sheets", runs="1-2", order="4711")
     assert "2 runs: 1-2." in said(at)
     button(at, "Make the sheet").click().run()
@@ -212,6 +217,7 @@ def test_the_page_makes_a_sheet_of_what_its_address_says(book: page_data.Book) -
     assert any("is ready" in e.value for e in at.success)
 
 
+@pytest.mark.usefixtures("on_page")
 @pytest.mark.parametrize(
     ("parameters", "line"),
     [
@@ -221,8 +227,7 @@ def test_the_page_makes_a_sheet_of_what_its_address_says(book: page_data.Book) -
         ({"words": "nowhere"}, "No run matches"),
     ],
 )
-def test_the_page_says_what_to_choose(book: page_data.Book, parameters: dict[str, str], line: str) -> None:
-    assert book.archive.path.exists()
+def test_the_page_says_what_to_choose(parameters: dict[str, str], line: str) -> None:
     at = opened("sheets", **parameters)
     assert not at.exception
     assert any(line in e.value for e in [*at.info, *at.error])
