@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard.panels import page, reference_forms, window_form
+from dashboard.panels import event_forms, page, reference_forms, window_form
 
 book = page.begin("Reference data")
 LISTS = {
@@ -13,7 +13,7 @@ LISTS = {
     "jars": reference_forms.jars,
     "boards": reference_forms.boards,
     "profiles": reference_forms.profiles,
-    "events": reference_forms.events,
+    "events": event_forms.events,
 }
 chosen = st.segmented_control(
     "Which", list(LISTS), default="ovens", key="list", bind="query-params", required=True, label_visibility="collapsed"

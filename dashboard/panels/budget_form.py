@@ -53,7 +53,7 @@ def budget_rows(found: OvenBudget) -> pd.DataFrame:
         for row in found.rows
     ]
     rows += [
-        (f"{TERMS[name][2][0].upper()}{TERMS[name][2][1:]}", "", f"{value:.0%}", "", share_source(found, name))
+        (f"{TERMS[name][2][0].upper()}{TERMS[name][2][1:]}", "", "", f"{value:.0%}", share_source(found, name))
         for name, value in found.shares.items()
     ]
     return pd.DataFrame(

@@ -14,20 +14,6 @@ from dashboard.panels import budget_form, page, placement_form, window_form
 from dashboard.panels import reference_lists as lists
 from ingest.alloys import KNOWN_ALLOYS
 
-EVENT_KINDS = {
-    "element": "heating element",
-    "seal": "door seal",
-    "fan": "fan",
-    "clean": "cleaned",
-    "relay": "relay or switch",
-    "thermocouple": "thermocouple",
-    "controller": "controller",
-    "firmware": "firmware",
-    "profile": "profile changed",
-    "moved": "moved",
-    "other": "other",
-}
-
 
 def ovens(book: Book) -> None:
     rows = page_data.reference(book, "ovens")
@@ -52,6 +38,9 @@ def ovens(book: Book) -> None:
     if len(rows):
         placement_form.placements(book, page_data.records(rows))
         budget_form.budget(book, page_data.records(rows))
+    st.caption(
+        "Limits of the house for one oven, and ceilings of a board's parts, are entered under pastes: Enter a window."
+    )
     lists.correct(book, rows, "oven", "oven_id", "name", ("name", "controller", "control_channel", "note"))
 
 
@@ -283,104 +272,6 @@ def profiles(book: Book) -> None:
         "No profile is known yet. Profiles are recognised by the set points in the log and appear here by themselves.",
     )
     lists.correct(book, rows, "profile", "profile_id", "name", ("name",))
-
-
-def events(book: Book) -> None:
-    rows = page_data.reference(book, "events")
-    ovens_known = page_data.reference(book, "ovens")
-    names = {int(r["oven_id"]): str(r["name"]) for r in page_data.records(ovens_known)} if len(ovens_known) else {}
-    if len(rows):
-        rows = rows.assign(
-            what=[str(EVENT_KINDS.get(k, k)) for k in rows["kind"]],
-            day=[lists.day(v, book.zone) for v in rows["happened_at"]],
-            whose=[names.get(int(i), "") for i in rows["oven_id"]] if "oven_id" in rows else rows["oven"],
-        )
-    lists.listing(
-        rows,
-        "events",
-        {
-            "day": "Date",
-            "whose": "oven",
-            "what": "what",
-            "note": "note",
-            "expected": "meant to change",
-            "origin": "origin",
-        },
-        "No maintenance is noted yet. An event explains a step in an oven's history; without it a step stays a riddle.",
-    )
-    if not names:
-        st.info("Add an oven first: an event belongs to one.")
-        return
-    with lists.form("add-event", "Note an event", open_at_first=not len(rows)):
-        oven = st.selectbox("Oven", list(names), format_func=lambda i: names[i])
-        kind = st.selectbox("What", list(EVENT_KINDS), format_func=EVENT_KINDS.__getitem__)
-        day = st.date_input("On", value="today", format="YYYY-MM-DD")
-        about = st.toggle("Only the month is known")
-        note = st.text_input("Note")
-        expected = st.text_input("What it was meant to change", placeholder="for example: faster above 180 °C")
-        restarts = st.toggle(
-            "Start a new baseline after it", value=True, help="Later runs are then compared with runs after this event."
-        )
-        if st.form_submit_button("Note event"):
-            lists.attempt(
-                lambda: page_actions.add_event(
-                    book,
-                    int(oven),
-                    kind,
-                    lists.noon(day, book.zone),
-                    "month" if about else "day",
-                    note or None,
-                    expected or None,
-                    restarts,
-                    page.who(),
-                ),
-                f"Noted: {EVENT_KINDS[kind]}, {names[oven]}.",
-            )
-    _correct_event(book, rows)
-
-
-def _correct_event(book: Book, rows: pd.DataFrame) -> None:
-    """Correct one event's date, kind, note or baseline; the old value is kept with who and why."""
-    if not len(rows):
-        return
-    with st.expander("Correct an event"):
-        known = {int(r["event_id"]): r for r in page_data.records(rows)}
-        number = st.selectbox(
-            "Event",
-            sorted(known, reverse=True),
-            format_func=lambda i: f"{i}: {known[i]['what']}, {known[i]['whose']}, {known[i]['day']}",
-            key="event-which",
-        )
-        event = known[number]
-        with st.form(f"event-{number}", border=False):
-            kind = st.selectbox(
-                "What",
-                list(EVENT_KINDS),
-                index=list(EVENT_KINDS).index(event["kind"]) if event["kind"] in EVENT_KINDS else None,
-                format_func=EVENT_KINDS.__getitem__,
-            )
-            day = st.date_input("On", value=page.local_day(event["happened_at"], book.zone), format="YYYY-MM-DD")
-            about = st.toggle("Only the month is known", value=event["at_precision"] == "month")
-            note = st.text_input("Note", value=event["note"] or "")
-            expected = st.text_input("What it was meant to change", value=event["expected"] or "")
-            restarts = st.toggle("Start a new baseline after it", value=bool(event["restarts_baseline"]))
-            why = st.text_input("Why it is corrected")
-            if st.form_submit_button("Correct event"):
-                values: dict[str, Any] = {
-                    "kind": kind,
-                    "note": note or None,
-                    "expected": expected or None,
-                    "restarts_baseline": restarts,
-                }
-                if day != page.local_day(event["happened_at"], book.zone) or about != (
-                    event["at_precision"] == "month"
-                ):
-                    values["happened_at"] = lists.noon(day, book.zone)
-                    values["at_precision"] = "month" if about else "day"
-                lists.attempt(
-                    lambda: page_actions.correct_event(book, number, values, page.who(), why or None),
-                    f"Corrected: event {number}.",
-                )
 
 
 def _span(low: Any, high: Any) -> str:

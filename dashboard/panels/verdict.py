@@ -81,7 +81,7 @@ def _verdict_detail(detail: RunDetail) -> str:
                 return f"Smallest margin: {sentence[0].lower()}{sentence[1:]}"
             if detail.summary.get("verdict") == "too close to call":
                 return f"{sentence} The margin is smaller than the uncertainty of the measurement."
-            return sentence
+            return f"The solder did not melt. {sentence}" if words.never_melted(detail.summary) else sentence
     return words.verdict_sentence(detail.summary)
 
 

@@ -37,6 +37,12 @@ def deciding_limit(summary: Mapping[str, Any]) -> Mapping[str, Any] | None:
     return None
 
 
+def never_melted(summary: Mapping[str, Any]) -> bool:
+    """Whether a failed run stayed below the liquidus on every channel that says so."""
+    above = [m["status"] for m in summary.get("metrics") or () if m["metric"] == "time_above_liquidus_s"]
+    return summary.get("verdict") == "fails" and bool(above) and all(status == "not reached" for status in above)
+
+
 def verdict_sentence(summary: Mapping[str, Any]) -> str:
     """A run's verdict as one or two sentences: what, where, by how much, against which limit from where."""
     verdict = summary.get("verdict") or "not evaluated"
@@ -52,7 +58,8 @@ def verdict_sentence(summary: Mapping[str, Any]) -> str:
         text = "Meets the window."
         return f"{text} Smallest margin: {limiting}{against}." if limiting else text
     if verdict == "fails":
-        return f"Fails the window: {limiting}{against}." if limiting else f"Fails the window{_because(reason)}."
+        melted = "the solder did not melt; " if never_melted(summary) else ""
+        return f"Fails the window: {melted}{limiting}{against}." if limiting else f"Fails the window{_because(reason)}."
     if verdict == "too close to call":
         text = f"Too close to call: {limiting}{against}." if limiting else f"Too close to call{_because(reason)}."
         return text + " The margin is smaller than the uncertainty of the measurement."
@@ -122,6 +129,8 @@ def check_first(summary: Mapping[str, Any]) -> str:
         return "nothing; look at the boards as usual."
     if verdict == "too close to call":
         return f"look at {where}, then run once more: a second run tells whether the margin is there."
+    if never_melted(summary):
+        return "whether the profile ran to its end and the heater worked. Hold the boards: their solder did not melt."
     if verdict == "fails":
         return f"look at {where}, then compare with the last run of the same oven, board and profile. Hold the boards until then."
     if (summary.get("reason") or "").startswith("no paste"):
