@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from typing import TYPE_CHECKING
 
 from ingest.recording import LayoutFound, Reading
 from ingest.understanding import understand
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future, ProcessPoolExecutor
 
 _LOGS_A_TASK = 8
 _WORTH_FROM = 150  # logs: starting a process costs as much as reading about a hundred
@@ -29,6 +30,10 @@ class Readers:
     def __init__(self, count: int) -> None:
         self._pool: ProcessPoolExecutor | None = None
         if count > 0:
+            # late: an import of one log pays for neither
+            import multiprocessing
+            from concurrent.futures import ProcessPoolExecutor
+
             self._pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"))
 
     def __enter__(self) -> Readers:
@@ -46,24 +51,27 @@ class Readers:
     def begin(self, logs: Sequence[ToRead], layouts: Sequence[LayoutFound], zone: str) -> Callable[[], list[Reading]]:
         """Begins to read; what is returned waits for the readings and gives them in the order of the logs."""
         parts = [logs[start : start + _LOGS_A_TASK] for start in range(0, len(logs), _LOGS_A_TASK)]
-        begun: list[Future[list[Reading]] | None] = [None] * len(parts)
-        if self._pool is not None:
+        if self._pool is None:
+            return lambda: [reading for part in parts for reading in _read(part, layouts, zone)]
+        from concurrent.futures import BrokenExecutor
+
+        begun: list[Future[list[Reading]] | None] = []
+        for part in parts:
             try:
-                begun = [self._pool.submit(_read, part, layouts, zone) for part in parts]
-            except BrokenProcessPool:
-                self._pool = None
-        return lambda: [r for part, one in zip(parts, begun, strict=True) for r in _done(part, one, layouts, zone)]
+                begun.append(self._pool.submit(_read, part, layouts, zone))
+            except BrokenExecutor:
+                begun.append(None)
 
+        def readings() -> list[Reading]:
+            found: list[Reading] = []
+            for part, one in zip(parts, begun, strict=True):
+                try:
+                    found += _read(part, layouts, zone) if one is None else one.result()
+                except BrokenExecutor:  # the other process was killed: its logs are read here
+                    found += _read(part, layouts, zone)
+            return found
 
-def _done(
-    part: Sequence[ToRead], begun: Future[list[Reading]] | None, layouts: Sequence[LayoutFound], zone: str
-) -> list[Reading]:
-    if begun is not None:
-        try:
-            return begun.result()
-        except BrokenProcessPool:  # the other process was killed: its logs are read here
-            pass
-    return _read(part, layouts, zone)
+        return readings
 
 
 def _read(part: Sequence[ToRead], layouts: Sequence[LayoutFound], zone: str) -> list[Reading]:
