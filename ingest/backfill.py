@@ -38,12 +38,15 @@ def import_with_sheet(
     options: ImportOptions | None = None,
     after_store: AfterStore | None = None,
     progress: Progress | None = None,
+    readers: int | None = 0,
 ) -> Iterator[ImportResult]:
     """Take in files with what the sheet says about each. Yields one result a log, then one a row without a file.
 
     A row's `file` is the path below the folder, or the bare name where that is the only one. Files without a row are
     taken in with `options` and a warning. A row that cannot be (a paste whose alloy cannot be told, a bad
     time) gives a rejected result with its line, and its file is not taken in: correct the row and import again.
+
+    `readers` as in import_paths.
 
     Raises OptionsError when the sheet itself cannot be read, or `options` name something unknown.
     """
@@ -67,7 +70,7 @@ def import_with_sheet(
     def options_for(path: Path, name: str) -> ImportOptions | None:
         return None if path.resolve() == real_sheet else plan.options_for(name)
 
-    results = import_paths(archive, paths, options, after_store, options_for=options_for)
+    results = import_paths(archive, paths, options, after_store, options_for=options_for, readers=readers)
     while some := list(islice(results, FILL_AT_ONCE)):
         if not options.dry_run:
             some = _filled(archive, some, plan, after_store)

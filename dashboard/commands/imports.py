@@ -210,7 +210,7 @@ def results_of(
     elif metadata is not None:
         from ingest.backfill import import_with_sheet
 
-        yield from import_with_sheet(archive, paths, metadata, options, after_store=evaluations)
+        yield from import_with_sheet(archive, paths, metadata, options, after_store=evaluations, readers=None)
     else:
         yield from import_paths(archive, paths, options, after_store=evaluations, readers=None)
 
