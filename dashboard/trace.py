@@ -120,17 +120,6 @@ def serials_in(text: str | None) -> list[str]:
     return list(dict.fromkeys(out))
 
 
-def jars_like(archive: Archive, name: str, column: str) -> list[str]:
-    """Jars' labels or lots that hold `name`, for a helpful refusal."""
-    if column not in ("label", "lot"):
-        raise ValueError(f"jars are looked up by label or lot, not by {column}")
-    found = archive.read(
-        f"SELECT DISTINCT {column} AS name FROM jar WHERE contains(lower({column}), lower(?)) ORDER BY 1 LIMIT 10",
-        (name,),
-    )
-    return [str(one) for one in found["name"]]
-
-
 def as_table(trace: Trace) -> pd.DataFrame:
     """One row a serial and run, with everything that was used: what `export trace` writes."""
     used = trace.runs.drop(columns=["serials", "board", "board_revision"])
