@@ -5,7 +5,7 @@ Exact in the sense that matters with few events: no normal approximation, the pe
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +16,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.floating[Any]]
 
 FEWEST_RUNS = 12  # runs; with fewer, no order of them is rare enough to mean anything
+
+LARGE = 3000  # runs; beyond, the sums are normal to the third digit and permuting only costs time
+PORTION = 4_000_000  # runs times permutations held at once: 32 MB
 
 
 @dataclass(frozen=True)
@@ -55,77 +58,99 @@ def stratified(
     rng: np.random.Generator,
     permutations: int,
 ) -> dict[str, tuple[float, float]]:
-    """z and permutation p per factor; whole runs permuted inside strata, the same permutations for all factors."""
-    if not factors:
+    """z and permutation p per factor; whole runs permuted inside strata, the same permutations for all factors.
+    With more than 3000 runs the normal limit of the same permutations is taken.
+
+    Of a factor with levels the one that stands out most against the rest counts; the permutations pay for having looked
+    at all of them. Factors with too few known runs, or without variation inside strata, are left out.
+    """
+    columns: list[Array] = []
+    of: dict[str, list[int]] = {}
+    for factor in factors:
+        mine = [s for s in (_ranks(v, strata) for v in _values(factor, frame)) if s is not None]
+        of[factor.name] = list(range(len(columns), len(columns) + len(mine)))
+        columns += mine
+    if not columns:
         return {}
-    shuffled = _permuted(hit, strata, rng, permutations)
+    scores = np.column_stack(columns)
+    if len(hit) > LARGE:
+        return _by_limit(hit, scores, strata, of)
+    observed = hit @ scores
+    null = _null(hit, scores, strata, rng, permutations)
+    spread = null.std(axis=0)
+    usable = spread > 1e-12
+    scale = np.where(usable, spread, 1.0)
+    z = (observed - null.mean(axis=0)) / scale
+    null = np.abs(null - null.mean(axis=0)) / scale
     out: dict[str, tuple[float, float]] = {}
     for factor in factors:
-        if factor.numeric:
-            scores = _ranks(pd.to_numeric(frame[factor.name], errors="coerce").to_numpy(dtype=float), strata)
-            if scores is None:
-                continue
-            got = _z(float(scores @ hit), shuffled @ scores)
-            if got is not None:
-                z, null = got
-                out[factor.name] = (z, float((1 + (np.abs(null) >= abs(z) - 1e-12).sum()) / (permutations + 1)))
-        else:
-            got = _levels(hit, frame[factor.name], strata, shuffled)
-            if got is not None:
-                out[factor.name] = got
+        mine = [c for c in of[factor.name] if usable[c]]
+        if not mine:
+            continue
+        best = float(z[max(mine, key=lambda c: abs(z[c]))])
+        if best != 0.0:
+            rarer = null[:, mine].max(axis=1) >= abs(best) - 1e-12
+            out[factor.name] = (best, float((1 + rarer.sum()) / (permutations + 1)))
     return out
 
 
-def _permuted(hit: Array, strata: NDArray[np.int64], rng: np.random.Generator, permutations: int) -> Array:
-    out = np.tile(hit, (permutations, 1))
-    for stratum in range(int(strata.max()) + 1):
-        at = np.flatnonzero(strata == stratum)
-        if len(at) > 1 and 0 < hit[at].sum() < len(at):
-            out[:, at] = rng.permuted(out[:, at], axis=1)
+def _by_limit(
+    hit: Array, scores: Array, strata: NDArray[np.int64], of: dict[str, list[int]]
+) -> dict[str, tuple[float, float]]:
+    """The same with the mean and variance of all permutations and the normal limit; levels paid for one by one."""
+    from scipy.stats import norm
+
+    n, hits = np.bincount(strata), np.bincount(strata, hit)
+    centred = scores - (np.array([np.bincount(strata, s) for s in scores.T]) / n).T[strata]
+    share = hits * (n - hits) / (n * np.maximum(n - 1, 1))
+    variance = share[strata] @ centred**2
+    observed = hit @ centred
+    z = np.divide(observed, np.sqrt(variance), out=np.zeros_like(observed), where=variance > 1e-24)
+    out = {}
+    for name, mine in of.items():
+        best = max((float(z[c]) for c in mine), key=abs, default=0.0)
+        if best != 0.0:
+            out[name] = (best, float(min(1.0, 2 * norm.sf(abs(best)) * len(mine))))
     return out
+
+
+def _values(factor: Factor, frame: pd.DataFrame) -> Iterator[Array]:
+    """The factor's values, or for each of its levels on 2 runs or more 1 on its runs and 0 elsewhere."""
+    if factor.numeric:
+        yield pd.to_numeric(frame[factor.name], errors="coerce").to_numpy(dtype=float)
+        return
+    codes, names = pd.factorize(frame[factor.name])
+    for level in range(len(names)):
+        member = codes == level
+        if 2 <= member.sum() <= len(member) - 2:
+            yield member.astype(float)
+
+
+def _null(hit: Array, scores: Array, strata: NDArray[np.int64], rng: np.random.Generator, permutations: int) -> Array:
+    """The sums of scores over permuted hits, a row a permutation; in portions, so that many runs fit into memory."""
+    order = np.argsort(strata, kind="stable")
+    groups = np.split(order, np.flatnonzero(np.diff(strata[order])) + 1)
+    mixed = [at for at in groups if len(at) > 1 and 0 < hit[at].sum() < len(at)]
+    portion = max(1, PORTION // len(hit))
+    out = []
+    for start in range(0, permutations, portion):
+        shuffled = np.tile(hit, (min(portion, permutations - start), 1))
+        for at in mixed:
+            shuffled[:, at] = rng.permuted(shuffled[:, at], axis=1)
+        out.append(shuffled @ scores)
+    return np.concatenate(out)
 
 
 def _ranks(values: Array, strata: NDArray[np.int64]) -> Array | None:
     """Centred ranks inside strata over the stratum's size plus one (van Elteren weights); 0 where unknown."""
-    from scipy.stats import rankdata
-
     known = ~np.isnan(values)
     if known.sum() < FEWEST_RUNS:
         return None
     scores = np.zeros(len(values))
-    for stratum in range(int(strata.max()) + 1):
-        at = np.flatnonzero((strata == stratum) & known)
-        if len(at) > 1:
-            ranks = rankdata(values[at])
-            scores[at] = (ranks - ranks.mean()) / (len(at) + 1)
+    grouped = pd.Series(values[known]).groupby(strata[known])
+    size = grouped.transform("size").to_numpy(dtype=float)
+    scores[known] = (grouped.rank().to_numpy() - (size + 1) / 2) / (size + 1)
     return scores if np.abs(scores).sum() > 0 else None
-
-
-def _z(observed: float, null: Array) -> tuple[float, Array] | None:
-    spread = float(null.std())
-    if spread < 1e-12:
-        return None
-    centre = float(null.mean())
-    return float((observed - centre) / spread), (null - centre) / spread
-
-
-def _levels(hit: Array, column: pd.Series, strata: NDArray[np.int64], shuffled: Array) -> tuple[float, float] | None:
-    """The level that stands out most against the rest; permutation pays for having looked at all levels."""
-    names = column.astype("string")
-    best, worst_null = 0.0, np.zeros(len(shuffled))
-    for level in names.dropna().unique():
-        member = (names == level).fillna(False).to_numpy(dtype=float)
-        if not 2 <= member.sum() <= len(member) - 2:
-            continue
-        scores = _ranks(member, strata)
-        got = None if scores is None else _z(float(scores @ hit), shuffled @ scores)
-        if got is None:
-            continue
-        best = got[0] if abs(got[0]) > abs(best) else best
-        worst_null = np.maximum(worst_null, np.abs(got[1]))
-    if best == 0.0:
-        return None
-    return best, float((1 + (worst_null >= abs(best) - 1e-12).sum()) / (len(shuffled) + 1))
 
 
 def associations(frame: pd.DataFrame, factors: Sequence[Factor]) -> dict[tuple[str, str], float]:

@@ -297,3 +297,29 @@ def test_runs_beyond_the_planned_number_do_not_count_and_a_broken_order_is_no_pr
     broken = trials.evaluate(a_trial(), members(10, out_of_turn=12), outcome(10, 7, 0), frame(10))
     assert broken.grade == HINT
     assert "not in the planned order" in broken.reading
+
+
+def test_many_runs_take_the_limit_of_the_same_permutations(monkeypatch):
+    # the normal limit against the permutations themselves, on the same invented runs
+    from analysis.defects import evidence
+
+    rng = np.random.default_rng(8)
+    n = 400
+    table = pd.DataFrame({"x": rng.normal(size=n), "far": rng.normal(size=n), "who": rng.choice(["p", "q", "r"], n)})
+    table.loc[rng.random(n) < 0.1, "far"] = np.nan
+    hit = (rng.random(n) < 1 / (1 + np.exp(2 - 0.35 * table["x"]))).to_numpy(dtype=float)
+    strata = rng.integers(0, 9, n)
+    factors = [
+        Factor("x", "x", "", "thermal"),
+        Factor("far", "far", "", "thermal"),
+        Factor("who", "who", "", "person", False),
+    ]
+    permuted = evidence.stratified(hit, table, factors, strata, np.random.default_rng(1), 19_999)
+    monkeypatch.setattr(evidence, "LARGE", 100)
+    limit = evidence.stratified(hit, table, factors, strata, np.random.default_rng(1), 19_999)
+    assert set(limit) == set(permuted) == {"x", "far", "who"}
+    for name in ("x", "far"):
+        assert limit[name][0] == pytest.approx(permuted[name][0], abs=0.03)
+        assert limit[name][1] == pytest.approx(permuted[name][1], abs=0.01)
+    assert limit["who"][0] == pytest.approx(permuted["who"][0], abs=0.03)
+    assert limit["who"][1] >= permuted["who"][1] - 0.01  # each level is paid for
