@@ -117,7 +117,8 @@ def quick_inspection(book: Book, detail: RunDetail) -> None:
     method = st.selectbox("Looked with", METHODS, key=f"method-{detail.run}")
     if st.button("Looked, none found", key=f"clean-{detail.run}"):
         boards = detail.overview.get("load_count")
-        page_actions.looked_none_found(book, detail.run, method, int(boards) if boards else None, page.who())
+        with page.refusals():
+            page_actions.looked_none_found(book, detail.run, method, int(boards) if boards else None, page.who())
         page.say_next(f"Run {detail.run}: looked with {method}, none found.")
         st.rerun()
     page.link("inspect", "Something was found: record a defect", run=str(detail.run))
@@ -171,7 +172,8 @@ def _tap(
 
 
 def _store(book: Book, detail: RunDetail, field: str, value: Any, said: str) -> None:
-    page_actions.set_run_value(book, detail.run, field, value, page.who())
+    with page.refusals():
+        page_actions.set_run_value(book, detail.run, field, value, page.who())
     page.say_next(f"Run {detail.run}: {said}")
     st.rerun()
 

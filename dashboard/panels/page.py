@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+from collections.abc import Iterator
 from datetime import date
 from html import escape
 from importlib.resources import files
@@ -55,6 +57,15 @@ def stop_with(line: str) -> NoReturn:
     st.error(plain(line))
     st.stop()
     raise AssertionError("unreachable")
+
+
+@contextlib.contextmanager
+def refusals() -> Iterator[None]:
+    """Stops the page with one line when the archive takes nothing: held elsewhere, a full disk, a published data set."""
+    try:
+        yield
+    except ArchiveError as error:
+        stop_with(str(error))
 
 
 def who() -> str | None:
