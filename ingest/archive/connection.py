@@ -33,6 +33,9 @@ Connection = duckdb.DuckDBPyConnection
 # Without these DuckDB would try the network when it is given a file of another database.
 _CONFIG: dict[str, Any] = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
 _FIRST_PAUSE_S, _LONGEST_PAUSE_S = 0.002, 0.05
+HELD_AT_MOST_S = 2.0  # by overlapping connections of this process, before another process gets its turn
+FREE_S = 0.1  # longer than another process's longest pause between two tries
+TURN_AT_MOST_S = 3.0
 
 # What a full or vanished disk looks like in a statement and in whatever follows.
 _CANNOT_WRITE = (duckdb.IOException, duckdb.FatalException, duckdb.OutOfMemoryException)
@@ -47,9 +50,12 @@ class _WriteLock:
         self._lock = threading.Lock()
         self._owner: int | None = None
 
+    def is_mine(self) -> bool:
+        return self._owner == threading.get_ident()
+
     @contextlib.contextmanager
     def held(self, wait_s: float) -> Iterator[None]:
-        if self._owner == threading.get_ident():
+        if self.is_mine():
             raise ArchiveError("a transaction is open in this thread already: finish it first")
         if not self._lock.acquire(timeout=wait_s):
             raise ArchiveBusy(f"another part of this program has been writing for {wait_s:g} s: try again")
@@ -61,7 +67,57 @@ class _WriteLock:
             self._lock.release()
 
 
+class _Turns:
+    """Lets other processes have the file now and then, however many threads of this one want it.
+
+    The process holds the file as long as any of its connections is open, and threads whose connections overlap could hold
+    it for ever. Once it has been held for `HELD_AT_MOST_S`, threads that come new wait until all have closed, and then for
+    a moment that is longer than another process sleeps between two tries.
+    """
+
+    def __init__(self) -> None:
+        self._change = threading.Condition()
+        self._open = 0
+        self._since = self._free_until = 0.0
+        self._mine = threading.local()
+
+    @contextlib.contextmanager
+    def taken(self, at_once: bool) -> Iterator[None]:
+        """The block's turn. `at_once`: without waiting, because others wait for this thread."""
+        depth = getattr(self._mine, "depth", 0)
+        with self._change:
+            if depth == 0 and not at_once:  # a thread that has one open already must not wait for itself
+                self._wait_for_turn()
+            if self._open == 0:
+                self._since = time.monotonic()
+            self._open += 1
+        self._mine.depth = depth + 1
+        try:
+            yield
+        finally:
+            self._mine.depth = depth
+            with self._change:
+                self._open -= 1
+                if self._open == 0:
+                    now = time.monotonic()
+                    if now - self._since > HELD_AT_MOST_S:
+                        self._free_until = now + FREE_S
+                    self._change.notify_all()
+
+    def _wait_for_turn(self) -> None:
+        # Bounded: whoever has a connection open might be waiting for this very thread.
+        end = time.monotonic() + TURN_AT_MOST_S
+        while (now := time.monotonic()) < end:
+            if self._open and now - self._since > HELD_AT_MOST_S:
+                self._change.wait(end - now)
+            elif not self._open and now < self._free_until:
+                self._change.wait(self._free_until - now)
+            else:
+                return
+
+
 _write_locks: dict[str, _WriteLock] = {}
+_turns: dict[str, _Turns] = {}
 
 
 def _write_lock(path: Path) -> _WriteLock:
@@ -128,12 +184,16 @@ def connect(path: Path, *, wait_s: float = 10.0, read_only: bool = False) -> Ite
     Raises ArchiveError with one line: held (and by whom), not there, no rights, not an archive.
     A file that does not exist is made, as an empty database; `Archive.connect` refuses that.
     """
-    con = _open(path, read_only, wait_s)
-    try:
-        yield con
-    finally:
-        with _open_close:
-            con.close()
+    with _open_close:
+        turns = _turns.setdefault(str(path), _Turns())
+        writing = _write_locks.get(str(path))
+    with turns.taken(at_once=writing is not None and writing.is_mine()):
+        con = _open(path, read_only, wait_s)
+        try:
+            yield con
+        finally:
+            with _open_close:
+                con.close()
 
 
 @contextlib.contextmanager

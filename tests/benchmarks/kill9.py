@@ -128,11 +128,15 @@ def report(kind: str, kills: int, inside: int, acknowledged: int | str, found: i
 def try_imports(folder: Path, kills: int, luck: random.Random) -> list[str]:
     archive = open_archive(folder / "imports.duckdb", zone="UTC")
     seed_defaults(archive)
+    begun = time.monotonic()
+    for number in range(3):  # before the numbers of the trials
+        import_bytes(archive, log_of(-1 - number), f"first-{number}.csv", after_store=evaluate_and_write)
+    length = (time.monotonic() - begun) / 3
     acknowledged: list[str] = []
     wrong: list[str] = []
     repaired = 0
     for trial in range(kills):
-        said = killed(imports, archive.path, trial * 1000, luck.uniform(0, 0.6))
+        said = killed(imports, archive.path, trial * 1000, luck.uniform(0, 6 * length))
         acknowledged += [item[1] for item in said if item[0] == "stored"]
         wrong += [f"trial {trial}: status {item[0]}" for item in said if item[0] != "stored"]
         repaired += bool(at_start(archive.path))
@@ -144,7 +148,7 @@ def try_imports(folder: Path, kills: int, luck: random.Random) -> list[str]:
     runs = archive.read("SELECT count(*) AS n FROM run_overview WHERE verdict IS NULL")["n"].item()
     wrong += [f"{runs} runs without their evaluation"] if runs else []
     wrong += [problem.text for problem in verify(archive)]
-    report("imports", kills, kills, len(acknowledged), f"{len(found)} (repair spoke {repaired} times)", wrong)
+    report("imports", kills, kills, len(acknowledged), f"{len(found) - 3} (repair spoke {repaired} times)", wrong)
     return wrong
 
 
