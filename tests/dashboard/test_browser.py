@@ -1,33 +1,18 @@
-"""The dashboard in a real browser (Chromium): add a log by drag and drop, read the verdict, on a wide and a narrow screen.
-
-Fails, not skips, where Chromium is missing: install it, or name it in CHROMIUM.
-"""
+"""The dashboard in a real browser (Chromium): add a log by drag and drop, read the verdict, on a wide and a narrow screen."""
 
 from __future__ import annotations
 
 import base64
-import os
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from browsing import SCREENS, chromium
 from page_archives import bake, full_archive
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 from test_service import free_port, start, wait_until_up
 
-FLAGS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-SCREENS = {"wide": (1440, 900), "narrow": (390, 844)}
 PAGES = {
     "latest": "fails its window",
     "add": "Drop the files",
@@ -39,20 +24,10 @@ PAGES = {
 }
 
 
-def chromium() -> str:
-    found = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
-    assert found, (
-        "these tests drive Chromium, and it is not installed: apt-get install chromium, or set CHROMIUM to its path"
-    )
-    return found
-
-
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        opened = playwright.chromium.launch(executable_path=chromium(), args=FLAGS)
+    with chromium() as opened:
         yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")
