@@ -213,7 +213,8 @@ def _fitted(ready: list[_Prepared]) -> list[ChannelModel]:
         delay_half = _quantile(free) * float(np.sqrt(max(sum_of, 0.0)))
         gain = _around(float(best.x[at]), float(half[at]), "K")
         tau = _around(float(best.x[0]), float(half[0]), "s")
-        delay = _around(float(best.x[at + 1] + best.x[at + 3]), delay_half, "s")
+        total = float(best.x[at + 1] + best.x[at + 3])
+        delay = Estimate(total, max(total - delay_half, 0.0), total + delay_half, "s")  # heat never comes early
         residual = float(np.sqrt(np.mean(best.fun[ends[k] : ends[k + 1]] ** 2)))
         models.append(_stated(channel, gain, tau, delay, residual))
     return models

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from analysis.metrics.plan import canonical
@@ -35,6 +35,12 @@ SELECT run_id, epoch(started_at) - max(epoch(started_at) + duration_s) OVER (
     PARTITION BY oven_id ORDER BY started_at, run_id ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
 FROM run WHERE oven_id IS NOT NULL AND started_at IS NOT NULL
 """
+# Runs that were given another oven or board since they were judged: that one's windows are new to them.
+_MOVED = """
+SELECT DISTINCT c.row_id, c.field FROM change c JOIN evaluation e ON e.run_id = c.row_id
+WHERE c.table_name = 'run' AND c.field IN ('oven', 'board') AND c.changed_at >= e.evaluated_at
+"""
+_EVERYBODY = frozenset({"board", "oven", "house"})
 _WINDOWS = """
 SELECT w.window_id, w.scope, w.paste_id, w.board_id, w.oven_id, w.source, w.revision, w.is_default,
        w.superseded_at IS NULL AS active, l.metric, l.parameters, l.low, l.high, l.unit, p.alloy
@@ -60,7 +66,8 @@ def contexts_for(
     Limits are those of today: the paste's own window, or its alloy family's default while it has none; the board's body
     window, or the built-in table when the board's most sensitive package is known; the house windows that apply. With
     `keep_windows`, a window that an earlier evaluation of the run used is used again where it still belongs to the
-    run's paste, board or oven, although a later revision exists: new rules do not bring new limits.
+    run's paste, board or oven, although a later revision exists, and a first window of a board, an oven or the house that
+    was entered after the evaluation is left out: new rules do not bring new limits.
     """
     where, params = "", []
     one = run_ids is not None and len(run_ids) == 1
@@ -78,13 +85,30 @@ def contexts_for(
         channels.setdefault(run_id, {})[name] = (place, attachment)
     idle = dict(con.execute(_IDLE_OF_ONE if one else _IDLE_OF_ALL, params if one else []).fetchall())
     book = _Windows(con)
-    return [(row[0], _context(row, channels.get(row[0], {}), idle.get(row[0]), book, keep_windows)) for row in runs]
+    moved: dict[int, set[str]] = {}
+    if keep_windows:
+        found = con.execute(f"{_MOVED} AND e.run_id = ?", params) if one else con.execute(_MOVED)
+        for run_id, field in found.fetchall():
+            moved.setdefault(run_id, set()).add(field)
+    return [
+        (row[0], _context(row, channels.get(row[0], {}), idle.get(row[0]), book, keep_windows, moved.get(row[0], ())))
+        for row in runs
+    ]
 
 
-def _context(row: tuple[Any, ...], placements: dict, idle_s: float | None, book: _Windows, keep: bool) -> Context:
+def _context(
+    row: tuple[Any, ...],
+    placements: dict,
+    idle_s: float | None,
+    book: _Windows,
+    keep: bool,
+    moved: Collection[str],
+) -> Context:
     (_, oven_id, board_id, paste_id, ambient, alloy, family, liquidus, budget, control, thick, volume, used) = row
     kept = set(json.loads(used)) if keep and used else set()
-    limits = book.limits(paste_id, board_id, oven_id, alloy, family, kept)
+    # whose windows may be new to the run: everybody's at its first evaluation, later those of what it was given since
+    new = frozenset(moved) if keep and used else _EVERYBODY
+    limits = book.limits(paste_id, board_id, oven_id, alloy, family, kept, new)
     body = [limit for limit in limits if limit.scope == "body"]
     if not body and family and thick and volume and thick > 0 and volume > 0:
         body = list(built_in_body_limits(family, thick, volume))
@@ -121,14 +145,17 @@ class _Windows:
                     self._default_of.setdefault(alloy, []).append(window_id)
         self._memory: dict[tuple[Any, ...], list[Limit]] = {}
 
-    def limits(self, paste, board, oven, alloy, family, kept: set[int]) -> list[Limit]:
-        """The limits of a run's owners; of each owner the window in `kept`, else the active one."""
-        key = (paste, board, oven, alloy, family, frozenset(kept))
+    def limits(self, paste, board, oven, alloy, family, kept: set[int], new: frozenset[str]) -> list[Limit]:
+        """The limits of a run's owners; of each owner the window in `kept`, else the active one.
+
+        Of a board, an oven and the house the active one counts only when they are in `new`.
+        """
+        key = (paste, board, oven, alloy, family, frozenset(kept), new)
         if key not in self._memory:
             self._memory[key] = [x for window in self._chosen(*key) for x in self._limits[window]]
         return list(self._memory[key])
 
-    def _chosen(self, paste, board, oven, alloy, family, kept) -> list[int]:
+    def _chosen(self, paste, board, oven, alloy, family, kept, new) -> list[int]:
         chosen = []
         if paste is not None:
             own = [w for w, o in self._owners.items() if o[0] == "paste" and o[1] == paste]
@@ -137,19 +164,21 @@ class _Windows:
             chosen += self._pick(own, kept) if not kept.intersection(stand_in) else []
             chosen = chosen or self._pick(stand_in, kept)
         if board is not None:
-            chosen += self._pick([w for w, o in self._owners.items() if o[0] == "body" and o[2] == board], kept)
+            bodies = [w for w, o in self._owners.items() if o[0] == "body" and o[2] == board]
+            chosen += self._pick(bodies, kept, "board" in new)
         house: dict[tuple[int | None, int | None], list[int]] = {}
         for w, o in self._owners.items():
             if o[0] == "house" and o[2] in (None, board) and o[3] in (None, oven):
                 house.setdefault((o[2], o[3]), []).append(w)
-        for windows in house.values():
-            chosen += self._pick(windows, kept)
+        for (of_board, of_oven), windows in house.items():
+            owner = "board" if of_board is not None else "oven" if of_oven is not None else "house"
+            chosen += self._pick(windows, kept, owner in new)
         return chosen
 
-    def _pick(self, windows: list[int], kept) -> list[int]:
+    def _pick(self, windows: list[int], kept, may_be_new: bool = True) -> list[int]:
         """Of one owner's revisions, the one kept or the active one."""
         earlier = [w for w in windows if w in kept]
-        return earlier[-1:] or [w for w in windows if self._owners[w][5]][-1:]
+        return earlier[-1:] or [w for w in windows if self._owners[w][5] and may_be_new][-1:]
 
 
 def windows_used(context: Context) -> list[int]:

@@ -33,9 +33,11 @@ def budget(book: Book, ovens: list[dict[str, Any]]) -> None:
         usual = "from each log itself" if default is None else f"{default:g}{'' if unit == '1' else ' ' + unit}"
         st.caption(page.plain(f"Default: {usual}. {source[0].upper()}{source[1:]}."))
         text = st.text_input(
-            f"New value ({'0 to 1' if unit == '1' else unit})", key="budget-value", placeholder="empty: the default"
+            f"Size of the term ({'0 to 1' if unit == '1' else unit})",
+            key="budget-value",
+            placeholder="empty: the default",
         )
-        why = st.text_input("Why", key="budget-why", placeholder="for example: input calibrated in March")
+        why = st.text_input("Reason", key="budget-why", placeholder="for example: input calibrated in March")
         if st.button("Set and judge its runs again", key="budget-set"):
             _set(book, oven, found, term, text, why)
 

@@ -188,6 +188,31 @@ def test_body_ceiling_from_the_boards_package_and_a_house_window(shop):
         assert store.context_for(con, run).classification_c == 245.0
 
 
+def test_a_first_house_or_board_window_comes_to_a_judged_run_only_when_asked_or_with_its_board(shop):
+    archive, oven, paste, _ = shop
+
+    def judged_by() -> set[str]:
+        rows = archive.read("SELECT DISTINCT source FROM limit_result WHERE run_id = ?", (run,))
+        return set(rows["source"])
+
+    run = put(archive, bake(), oven=oven, paste=paste)
+    with archive.transaction() as con:
+        board = ref.add_board(con, "Blinker", "A")
+        ref.add_window(con, "house", "house rule", "1", [("peak_c", "{}", None, 249.0, "°C")])
+        ref.add_window(con, "house", "oven rule", "1", [("peak_c", "{}", None, 248.0, "°C")], oven_id=oven)
+        ref.add_window(con, "body", "part sheet", "1", [("peak_c", "{}", None, 245.0, "°C")], board_id=board)
+    store.reevaluate(archive, [run], keep_windows=True)
+    assert judged_by() == {"invented sheet"}
+    with archive.transaction() as con:
+        set_run_field(con, run, "board", board, "typed", None, None)
+    store.reevaluate(archive, [run], keep_windows=True)
+    assert judged_by() == {"invented sheet", "part sheet"}
+    store.reevaluate(archive, [run], keep_windows=True)  # and stays
+    assert judged_by() == {"invented sheet", "part sheet"}
+    store.reevaluate(archive, [run])
+    assert judged_by() == {"invented sheet", "part sheet", "house rule", "oven rule"}
+
+
 def test_summary_has_the_agreed_keys_and_plain_values(shop):
     archive, oven, paste, _ = shop
     run = put(archive, bake(), oven=oven, paste=paste, note="first")

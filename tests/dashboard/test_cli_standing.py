@@ -16,6 +16,8 @@ from pathlib import Path
 import pytest
 from archive_helpers import Shop, straight_log
 
+from ingest.archive import open_archive
+
 WAIT_S = 60.0  # an upper bound for a busy machine; nothing here is timed
 
 
@@ -77,6 +79,25 @@ def test_serve_answers_on_this_machine_while_logs_come_in(shop: Shop) -> None:
         assert answers(port)
     assert f"http://127.0.0.1:{port}" in (shop.folder / "out.txt").read_text()
     assert len(shop.quick("runs", "--json").json) == 1
+
+
+def test_serve_judges_again_what_earlier_rules_judged_by_the_windows_of_then(shop: Shop) -> None:
+    paste = "SAC305 (family default)"
+    assert shop.quick("import", shop.write("bake.csv", straight_log()), "--paste", paste).status == 0
+    before = shop.quick("show", "1", "--json").json
+    shop.quick("window", "house", "--source", "shop rule 4", "--peak", ":200")
+    with open_archive(shop.archive).transaction() as con:
+        con.execute("UPDATE evaluation SET rules_version = '0'")  # as an upgrade finds it
+    port = free_port()
+    with staying(shop, "serve", "--port", str(port)):
+        assert until(lambda: answers(port)), (shop.folder / "err.txt").read_text()
+    out = " ".join((shop.folder / "out.txt").read_text().split())
+    assert "1 run judged again, by the windows they were judged by before; no verdict changed." in out
+    assert "Streamlit" not in out
+    assert open_archive(shop.archive).read("SELECT rules_version FROM evaluation")["rules_version"].tolist() != ["0"]
+    assert {x["source"] for x in shop.quick("show", "1", "--json").json["limits"]} == {
+        x["source"] for x in before["limits"]
+    }
 
 
 def test_a_taken_port_is_said_with_a_way_out(shop: Shop) -> None:

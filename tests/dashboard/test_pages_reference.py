@@ -81,10 +81,10 @@ def test_the_budget_is_shown_with_sources_and_reaches_the_runs(full: Archive) ->
     at = opened("reference_data", list="ovens")
     assert "IEC 60584-1" in said(at)
     field(at.selectbox, "Change a term").set_value("input_k").run()
-    field(at.text_input, "New value").set_value("-3").run()
+    field(at.text_input, "Size of the term").set_value("-3").run()
     button(at, "Set and judge its runs again").click().run()
     assert "0 or more" in at.error[0].value
-    field(at.text_input, "New value").set_value("0").run()
+    field(at.text_input, "Size of the term").set_value("0").run()
     button(at, "Set and judge its runs again").click().run()
     assert not at.exception
     assert "6 runs judged again" in said(at)

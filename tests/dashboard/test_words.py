@@ -214,3 +214,21 @@ def test_long_paths_keep_the_name() -> None:
 def test_run_numbers_are_drawn_together() -> None:
     assert words.ranges([9, 2, 3, 4]) == "2-4,9"
     assert words.ranges([5]) == "5"
+
+
+def test_a_board_that_never_melted_is_told_so_first() -> None:
+    above = {"metric": "time_above_liquidus_s", "channel": "a", "status": "not reached"}
+    summary = {
+        "verdict": "fails",
+        "limiting": {"metric": "peak_c", "channel": "a", "margin": -55.0, "unit": "°C"},
+        "metrics": [above, {**above, "channel": "b"}],
+        "limits": [],
+        "findings": [],
+    }
+    assert words.verdict_sentence(summary).startswith(
+        "Fails the window: the solder did not melt; peak on a, 55.0 K outside"
+    )
+    assert "did not melt" in words.check_first(summary)
+    one_melted = {**summary, "metrics": [above, {**above, "channel": "b", "status": "ok"}]}
+    assert "melt" not in words.verdict_sentence(one_melted)
+    assert "the tip of a" in words.check_first(one_melted)
