@@ -47,6 +47,7 @@ class Tally:
         self.lock = threading.Lock()
         self.number = 0
         self.sent: dict[str, str] = {}
+        self.refused: set[str] = set()
         self.answers: Counter[str] = Counter()
         self.errors: list[str] = []
         self.waits: dict[str, list[float]] = defaultdict(list)
@@ -86,6 +87,7 @@ def sender(service: Service, tally: Tally, stop: threading.Event) -> None:
         tally.waited("http post", begun)
         tally.answer(f"http {said.status} {said.json[0]['status'] if said.status in (200, 202) else said.body[:80]}")
         if said.status not in (200, 202):
+            tally.refused.add(hashlib.sha256(data).hexdigest())
             tally.error(f"sender: {said.status} {said.body[:200]!r}")
 
 
@@ -115,6 +117,7 @@ def terminal(service: Service, tally: Tally, stop: threading.Event) -> None:
         status = json.loads(done.stdout)[0]["status"] if done.returncode in (0, 1) and done.stdout else "none"
         tally.answer(f"terminal {status}")
         if done.returncode != 0 and status != "held":
+            tally.refused.add(hashlib.sha256(data).hexdigest())
             tally.error(f"terminal: {done.returncode} {done.stderr[-200:]!r}")
 
 
@@ -197,7 +200,8 @@ def run(minutes: float, browsers: int) -> int:
 
 def _report(tally: Tally, archive: Archive, took: float, spooled: int, errors: list[dict[str, Any]]) -> int:
     found = archive.read("SELECT sha256, count(*) AS n FROM run_overview GROUP BY sha256").set_index("sha256")["n"]
-    lost = [sha256 for sha256 in tally.sent if sha256 not in found.index]
+    # A log that was refused was never promised; the sender knows and keeps it. It counts among the errors.
+    lost = [sha256 for sha256 in tally.sent if sha256 not in found.index and sha256 not in tally.refused]
     twice = int((found > 1).sum())
     problems = verify(archive)
     ways = Counter(tally.sent.values())
@@ -206,7 +210,7 @@ def _report(tally: Tally, archive: Archive, took: float, spooled: int, errors: l
     )
     print(f"answers {dict(tally.answers)}; by way of the spool {spooled}")
     print(
-        f"found {len(found)}, lost {len(lost)}, twice {twice}, problems {len(problems)}, strangers {len(found) - len(tally.sent)}"
+        f"found {len(found)}, refused {len(tally.refused)}, lost {len(lost)}, twice {twice}, problems {len(problems)}, strangers {len(found) - len(tally.sent)}"
     )
     print(f"errors shown {len(tally.errors)}, errors in the service's log {len(errors)}")
     for line in [*tally.errors[:10], *(e["text"] for e in errors[:5]), *(p.text for p in problems[:5])]:
