@@ -210,7 +210,7 @@ def _report(tally: Tally, archive: Archive, took: float, spooled: int, errors: l
     )
     print(f"answers {dict(tally.answers)}; by way of the spool {spooled}")
     print(
-        f"found {len(found)}, refused {len(tally.refused)}, lost {len(lost)}, twice {twice}, problems {len(problems)}, strangers {len(found) - len(tally.sent)}"
+        f"found {len(found)}, refused {len(tally.refused)}, lost {len(lost)}, twice {twice}, problems {len(problems)}"
     )
     print(f"errors shown {len(tally.errors)}, errors in the service's log {len(errors)}")
     for line in [*tally.errors[:10], *(e["text"] for e in errors[:5]), *(p.text for p in problems[:5])]:
