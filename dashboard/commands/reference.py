@@ -203,7 +203,7 @@ def budget(
     name: Annotated[str, typer.Argument(metavar="OVEN", help="The oven's name.")],
     as_json: Json = False,
 ) -> None:
-    """Show an oven's uncertainty budget: every term, its size, and where that comes from.
+    """Show an oven's uncertainty budget: each term, its size and its source.
 
     Standard uncertainties are of one channel's peak of 245 °C; noise, resolution and sampling interval are those of the
     oven's latest run.

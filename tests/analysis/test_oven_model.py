@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from simulated_oven import any_oven, bake, recording_of
 
-from analysis.oven_model import identify, identify_channel, newton_fit, two_point
+from analysis.oven_model import ChannelModel, Estimate, hold_duty, identify, identify_channel, newton_fit, two_point
 from ingest.recording import Channel, Recording
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -143,3 +143,13 @@ def test_newton_fit_leaves_out_missing_samples_and_refuses_too_little() -> None:
         newton_fit(t[:7], values[:7])
     with pytest.raises(ValueError, match="less than 2 K"):
         newton_fit(t, np.full_like(t, 25.0))
+
+
+def test_hold_duty_from_the_model_is_rise_over_gain_with_the_gains_interval() -> None:
+    # by hand, from tau dT/dt = room + K u - T at rest: u = rise / K; 175 / 350 = 0.5, 175 / 400, 175 / 300
+    gain = Estimate(350.0, 300.0, 400.0, "K")
+    held = hold_duty(ChannelModel("left", "", gain), 175.0)
+    assert held is not None
+    assert (held.value, held.low, held.high) == (0.5, 175 / 400, pytest.approx(175 / 300))
+    assert hold_duty(ChannelModel("left", "", Estimate(350.0, 170.0, 530.0, "K")), 175.0) is None
+    assert hold_duty(ChannelModel("left", "no gain"), 175.0) is None

@@ -159,3 +159,15 @@ def test_an_answer_may_be_typed_with_hyphens(shop: Shop) -> None:
     (held,) = shop.quick("held", "--json").json
     assert shop.quick("answer", str(held["log"]), "date_order=DAY-first").status == 0
     assert shop.quick("show", "2", "--json").json["metadata"]["started_at"]["value"] == "2025-04-03T08:00:00+00:00"
+
+
+def test_model_and_shape_are_given_on_demand_or_refused_with_the_reason(shop: Shop) -> None:
+    plain = shop.quick("show", "1", "--json").json
+    asked = shop.quick("show", "1", "--model", "--shape", "--json").json
+    assert {k: v for k, v in asked.items() if k not in ("model", "shape")} == plain
+    assert asked["model"]["reason"] == "no duty in the log: what the heater got is not known"
+    assert asked["shape"]["status"] == "not evaluated"
+    text = " ".join(shop.quick("show", "1", "--model", "--shape").out.split())
+    assert "No model of the oven, because no duty in the log" in text
+    assert "0 comparable runs" in text
+    assert "as a model" not in shop.quick("show", "1").out
