@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from analysis.evaluate import evaluate
+from analysis.evaluate import batches, conclude
 from analysis.fleet.results import FOLDER, ovens_of, read_parts, write_parts
 from analysis.fleet.running import run_chains
 from analysis.store.comparable import Memory, groups, values_of
@@ -115,13 +115,17 @@ def evaluate_months(step: Months, memory: Memory | None) -> tuple[tuple[list[Par
             ids = [row[0] for row in con.execute("SELECT DISTINCT run_id FROM channel ORDER BY run_id").fetchall()]
             recordings = dict(load_recordings(con, ids))
             contexts = dict(contexts_for(con, ids, keep_windows=step.keep_windows))
+            work = [(run_id, key) for run_id, key in groups(con) if run_id in recordings]
+            # Measured together, judged in the order they were made: each is compared with those before it.
+            together = batches([recordings[run_id] for run_id, _ in work], [contexts[run_id] for run_id, _ in work])
+            batch_of = {at: (batch, n) for batch in together for n, at in enumerate(batch.measured.places)}
             results = []
-            for run_id, key in groups(con):
-                if run_id in recordings:
-                    recording = recordings[run_id]
-                    evaluation = evaluate(recording, contexts[run_id], memory.history(key))
-                    memory.add(key, values_of(recording, evaluation))
-                    results.append((run_id, evaluation))
+            for at, (run_id, key) in enumerate(work):
+                recording = recordings[run_id]
+                history = memory.history(key)
+                evaluation = conclude(*batch_of[at], recording, contexts[run_id], history, whole=True)
+                memory.add(key, values_of(recording, evaluation))
+                results.append((run_id, evaluation))
             write_evaluations(con, results)
             name_runs(con, None, ids)
             parts = []
