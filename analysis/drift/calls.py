@@ -11,6 +11,7 @@ A call is made from what was known at its run; later runs only sharpen its date 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -19,9 +20,9 @@ from numpy.typing import NDArray
 from analysis.drift import causes as cause_table
 from analysis.drift import groups
 from analysis.drift.baseline import FEWEST
-from analysis.drift.describe import Happening, Signal, describe
+from analysis.drift.describe import Described, Happening, Signal, describe, still_there
 from analysis.drift.patterns import PATTERNS, Pattern, combine
-from analysis.drift.records import Call, Epoch, Key, OvenDrift
+from analysis.drift.records import GONE_BACK, OPEN, Call, Epoch, Key, OvenDrift
 from analysis.drift.series import build_series, choose_watched
 from analysis.drift.view import FEWEST_AFTER, MOVED_T, View
 from analysis.drift.watch import Alarm, Watched
@@ -121,6 +122,7 @@ class _EpochWatch:
         self, oven: str, closed_by: str | None, happenings: Sequence[Happening], margins: pd.DataFrame | None
     ) -> list[Call]:
         calls: list[Call] = []
+        made: list[Described] = []
         while len(calls) < MOST_CALLS:
             waiting = [found for key in self.chosen if (found := self._signal(key)) is not None]
             waiting += [found for cause in PATTERNS if (found := self._pattern(cause)) is not None]
@@ -136,6 +138,7 @@ class _EpochWatch:
                 self._next.pop(signal.key, None)
                 continue
             calls.append(found.call)
+            made.append(found)
             if found.quiet_until is not None:
                 for key in found.moved & self.quiet.keys():
                     self.quiet[key] = max(self.quiet[key], found.quiet_until)
@@ -143,7 +146,14 @@ class _EpochWatch:
                 continue
             for key in found.moved:
                 self._restart(key, found.settled)
-        return calls
+        return [self._as_now(one, made) for one in made]
+
+    def _as_now(self, one: Described, made: Sequence[Described]) -> Call:
+        """The call with its state of today: its series is looked at up to the next change that touched it."""
+        later = [d.onset for d in made if d.onset > one.signal.at and one.signal.key in d.moved]
+        until = min(later, default=len(self.view.run)) - 1
+        there = one.call.state == OPEN and still_there(one, self.view, until)
+        return replace(one.call, state=OPEN if there else GONE_BACK)
 
     def _restart(self, key: Key, start: int | None) -> None:
         self.begin[key] = start
@@ -201,7 +211,7 @@ class _EpochWatch:
             return None
         for alarm in watched.alarms(max(0, self.quiet[key] - start)):
             since, at = alarm.since + start, alarm.index + start
-            if self.view.holds(key, start, since, at):
+            if self.view.holds(key, start, since, at, alarm.chart):
                 return Signal(key, since, at, alarm.chart), alarm.side
         return None
 

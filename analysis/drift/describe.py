@@ -20,6 +20,7 @@ from analysis.drift.view import LEVEL, Fit, Places, View, level_before, pair
 CHECK_EFFORT = 0.10  # a tenth of the heating power gone is the size at which margins start to go
 CHECK_KELVIN = 3.0  # K; what two channels of one input board can be compared to
 AFTER_ALARM = 40  # runs after an alarm that still describe the same change
+CLEARLY = 10.0  # noise variances between two shapes: a likelihood ratio of 150
 NEWEST = 10  # runs that say whether a change is still there
 QUIET_RUNS = 20  # after a call that went back, before the same series may call again
 BESIDE_RUNS = 3  # an event this many runs outside the interval of the date is still taken for the same moment
@@ -32,19 +33,6 @@ class Happening:
     position: int
     kind: str
     text: str  # "seal on 2025-03-14"
-
-
-@dataclass(frozen=True)
-class Described:
-    """A call, the series it explains, and where these are watched on from (None: not again in this epoch).
-
-    `quiet_until`: for a change that has gone back, the run from which the old baseline is watched again.
-    """
-
-    call: Call
-    moved: frozenset[Key]
-    settled: int | None
-    quiet_until: int | None = None
 
 
 @dataclass(frozen=True)
@@ -67,6 +55,22 @@ class _Change:
     use: Places
 
 
+@dataclass(frozen=True)
+class Described:
+    """A call, the series it explains, and where these are watched on from (None: not again in this epoch).
+
+    `quiet_until`: for a change that has gone back, the run from which the old baseline is watched again.
+    """
+
+    call: Call
+    signal: Signal
+    found: _Change
+    onset: int
+    moved: frozenset[Key]
+    settled: int | None
+    quiet_until: int | None = None
+
+
 def describe(
     view: View,
     oven: str,
@@ -81,13 +85,13 @@ def describe(
     None only when not even the latter can be worked out (a series without scatter).
     """
     key, start = signal.key, begin[signal.key] or 0
-    found, state = _change(view, signal, begin, int(view.present[key][-1])), OPEN
-    if found is None or found.dated.low > signal.at:  # later runs do not show it, or show another, later change
-        found, state = _change(view, signal, begin, signal.at), GONE_BACK
-    found = found or _as_at_alarm(view, signal, begin)
+    found = _change(view, signal, begin, int(view.present[key][-1]))
+    later = found is not None and found.dated.low > signal.at  # what later runs show is another, later change
+    if found is None or later:
+        found = _change(view, signal, begin, signal.at) or _as_at_alarm(view, signal, begin)
     if found is None:
         return None
-    state = state if state == GONE_BACK else _state(found, view.present[key], signal)
+    gone = later or _went_back(view, signal, begin, found)
     kind, got = view.series[key].kind, found.got
     onset, low, high = found.dated.index, found.dated.low, found.dated.high
     moved = frozenset(k for k in view.values if (e := found.effects.get(k[0])) and e.moved) | {key}
@@ -130,14 +134,14 @@ def describe(
         left_out=view.left_out,
         effects=tuple(found.effects.values()),
         moved=tuple(name for name, e in found.effects.items() if e.moved),
-        state=state,
+        state=GONE_BACK if gone else OPEN,
         beside=tuple(h.text for h in beside),
         margin=loss,
         closed_by=closed_by,
     )
-    if state == GONE_BACK:
-        return Described(call, moved, start, signal.at + QUIET_RUNS)
-    return Described(call, moved, onset if found.shape == "step" and onset > start else None)
+    if gone:
+        return Described(call, signal, found, onset, moved, start, signal.at + QUIET_RUNS)
+    return Described(call, signal, found, onset, moved, onset if found.shape == "step" and onset > start else None)
 
 
 def _change(view: View, signal: Signal, begin: Mapping[Key, int | None], end: int) -> _Change | None:
@@ -150,12 +154,36 @@ def _change(view: View, signal: Signal, begin: Mapping[Key, int | None], end: in
     near = use[use <= signal.at + AFTER_ALARM]
     if len(near) < 2 * change.FEWEST_EACH_SIDE:
         return None
-    shape, _ = change.step_or_trend(got.residual[near])
-    if shape == "trend":
-        near = use
+    shape, by = change.step_or_trend(got.residual[near])
+    if by < CLEARLY:  # a young slope looks like a step; more runs tell, at the risk that they hold another change
+        shape, _ = change.step_or_trend(got.residual[use])
+    found = _dated(view, signal, begin, got, use, near, shape)
+    if found is None:
+        return None
+    # All series that moved judge the shape together: one may rest on a plateau by season while another goes on sinking.
+    for window in (near, use):
+        parts = view.changed_together(found.effects, begin, found.dated.low, int(window[-1]))
+        if len(parts) < 2:
+            break
+        joint, by = change.better_shape(parts)
+        if by >= CLEARLY or window is use:
+            if joint != shape:
+                found = _dated(view, signal, begin, got, use, near, joint) or found
+            break
+    return found
+
+
+def _dated(
+    view: View, signal: Signal, begin: Mapping[Key, int | None], got: Fit, use: Places, near: Places, shape: str
+) -> _Change | None:
+    """Date and size of a change of one shape; None when the leading series does not show it."""
+    key = signal.key
+    near = use if shape == "trend" else near
     last = int(near[-1])
     dated = change.onset([view.part(key, near, got.baseline.sigma)], shape, LEVEL)
     effects = view.effects(begin, dated.low, dated.high, last, shape)
+    if key[0] not in effects:  # a date so early that no run is left before it: the chart's own run is the safer edge
+        effects = view.effects(begin, signal.since, signal.since, last, shape)
     mine = effects.get(key[0])
     if mine is None or not mine.moved:
         return None
@@ -206,11 +234,29 @@ def _tier(effects: Mapping[str, Effect], loss: MarginChange | None) -> str:
     return CHECK if loss is not None and loss.used_up else NOTE
 
 
-def _state(found: _Change, present: Places, signal: Signal) -> str:
-    """Whether the newest runs still show at least half of the change."""
-    newest = present[present > signal.at][-NEWEST:]
-    newest = newest[~np.isnan(found.got.residual[newest])]
+def _went_back(view: View, signal: Signal, begin: Mapping[Key, int | None], found: _Change) -> bool:
+    """Whether the runs soon after the alarm no longer show half of what it was called for."""
+    called, _ = view.since(signal.key, begin[signal.key] or 0, signal.since, signal.at)
+    size = found.mine.change if called is None else called.change
+    return _has_left(found, size, view.present[signal.key], signal.at, signal.at + AFTER_ALARM)
+
+
+def still_there(described: Described, view: View, until: int) -> bool:
+    """Whether the newest runs before position `until` (the next change of the series, or the end) still show half of it."""
+    found = described.found
+    after = found.use[found.use >= found.dated.high]
+    if found.shape == "trend":
+        after = after[-max(change.FEWEST_EACH_SIDE, len(after) // 3) :]
+    if len(after) == 0:
+        return True
+    # Of the series that signalled, which need not be the channel that the call names as the one that moved most.
+    size = float(np.median(found.got.residual[after]))
+    return not _has_left(found, size, view.present[described.signal.key], described.signal.at, until)
+
+
+def _has_left(found: _Change, size: float, present: Places, at: int, until: int) -> bool:
+    newest = present[(present > at) & (present <= until)]
+    newest = newest[~np.isnan(found.got.residual[newest])][-NEWEST:]
     if len(newest) < change.FEWEST_EACH_SIDE:
-        return OPEN
-    now = float(np.median(found.got.residual[newest]))
-    return OPEN if now * np.sign(found.mine.change) >= abs(found.mine.change) / 2 else GONE_BACK
+        return False
+    return float(np.median(found.got.residual[newest])) * float(np.sign(size)) < abs(size) / 2

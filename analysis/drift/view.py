@@ -23,6 +23,8 @@ Places = NDArray[np.int64]
 LEVEL = 0.9
 MOVED_T = 3.0  # standard errors
 HOLDS_T = 2.0
+BEND_OVER_C = 10.0  # °C from 20 at which the bend of the room's effect may be as large as its slope
+THIRD_BEYOND = 1.5  # scatters
 FEWEST_AFTER = 3  # runs: two can be one bad morning
 ROBUST_SHARE = 0.64  # a median of n is as good as a mean of 0.64 n (2/pi, normal scatter)
 
@@ -93,17 +95,28 @@ class View:
         present = self.present[key]
         return present[(present >= start) & (present < max(since, start + FEWEST))][:FIRM_AT]
 
-    def holds(self, key: Key, start: int, since: int, at: int) -> bool:
+    def holds(self, key: Key, start: int, since: int, at: int, chart: str) -> bool:
         """Whether an alarm at `at` stands up to a second look, with nothing later than `at` known.
 
         The runs since the chart's own run began must differ from the baseline by three standard errors of their own
         scatter and by two with the baseline's doubt (the chart has allowed for that already); they or their newest third
-        (a slope has only just got there) by the least change worth calling.
+        (a slope has only just got there) by the least change worth calling. Two far runs of three are a step only if a
+        third one of the same side stands by them.
         """
         effect, newest = self.since(key, start, since, at)
         if effect is None or abs(effect.change) < MOVED_T * newest[1] or abs(effect.t) < HOLDS_T:
             return False
+        if chart == "individuals" and self._beside(key, start, since, at, effect.change) < FEWEST_AFTER:
+            return False
         return self.worth_calling(key, effect, newest[0])
+
+    def _beside(self, key: Key, start: int, since: int, at: int, change_charted: float) -> int:
+        """How many of the runs since lie beyond THIRD_BEYOND scatters on the side of the change."""
+        got = self.fit(key, self.learned(key, start, since), at)
+        if got is None:
+            return 0
+        inside = got.residual[since : at + 1] * np.sign(change_charted)
+        return int((inside > THIRD_BEYOND * got.baseline.sigma).sum())
 
     def worth_calling(self, key: Key, effect: Effect, newest: float) -> bool:
         """Whether all runs since, or the newest third of them, differ by the least change worth calling."""
@@ -168,11 +181,14 @@ class View:
         setting, level = self.setting(key), self.series[key].kind.level
         here = setting.at(use)
         known, column = np.unique(here.codes, return_inverse=True)
-        rows = np.zeros((len(use), len(known) + here.covariates.shape[1]))
+        room = here.covariates[:, 0]
+        covariates = np.column_stack([here.covariates, room**2])  # over a whole season the room's effect may bend
+        rows = np.zeros((len(use), len(known) + covariates.shape[1]))
         rows[np.arange(len(use)), column] = 1.0
-        rows[:, len(known) :] = here.covariates
+        rows[:, len(known) :] = covariates
         penalty = np.zeros(rows.shape[1])
-        penalty[len(known) :] = (sigma / (setting.prior * level)) ** 2
+        prior = np.append(setting.prior, setting.prior[0] / BEND_OVER_C)
+        penalty[len(known) :] = (sigma / (prior * level)) ** 2
         return change.Part(use, self.values[key][use], rows, penalty, sigma)
 
     def changed_together(

@@ -44,6 +44,9 @@ CUSUM_SHARE = 0.7  # of a series' budget; the rest goes to the individuals
 EWMA_WEIGHT = 0.1  # of the newest run in the line that is drawn; the calls are CUSUM's
 MIX_WEIGHT = 0.1  # of the newest run in "the mix of late", over which the baseline's doubt is averaged
 DOUBT_WIDTH = 1.28  # standard errors of the baseline's own error that are allowed for: its one-sided 90 % point
+BEND = (
+    0.06  # scatters per °C outside the rooms of the baseline; half a scatter at 8 °C, the span that makes it separable
+)
 REFIT_SHARE = 1.12  # a learning baseline is fitted anew when it has grown by this
 REFIT_RUNS = 20  # and a frozen one every so many runs, for the covariate effects only
 
@@ -195,6 +198,7 @@ def _doubt_of_the_mix(baseline: Baseline, setting: Setting, mix: Array) -> tuple
     over all groups of the setting so that it outlives a refit.
     """
     rows, all_groups = baseline.rows(setting), len(baseline.column)
+    far = _beyond_room_seen(baseline, setting)
     out = np.empty(len(rows))
     known = np.flatnonzero(baseline.column >= 0)
     order = known[np.argsort(baseline.column[known])]
@@ -205,8 +209,17 @@ def _doubt_of_the_mix(baseline: Baseline, setting: Setting, mix: Array) -> tuple
         share = np.concatenate([mix[order], mix[all_groups:]])
         total = float(mix[order].sum())
         share = share / total if total > 0 else rows[i]
-        out[i] = DOUBT_WIDTH * np.sqrt(share @ baseline.covariance @ share)
+        out[i] = DOUBT_WIDTH * np.sqrt(share @ baseline.covariance @ share) + far[i]
     return out, mix
+
+
+def _beyond_room_seen(baseline: Baseline, setting: Setting) -> Array:
+    """Doubt [scatters] for a room colder or warmer than the baseline's runs had: a straight line may bend out there."""
+    if baseline.ambient_seen is None:
+        return np.zeros(len(setting))
+    low, high = baseline.ambient_seen
+    beyond = np.nan_to_num(np.maximum(low - setting.ambient, setting.ambient - high))
+    return BEND * np.maximum(0.0, beyond)
 
 
 def _baseline_autocorrelation(values: Array, baseline: Baseline, setting: Setting) -> float:
