@@ -11,7 +11,7 @@ The limiting result is the one a process engineer would name first. Solder that 
 and ramps were: when a channel surely stayed below liquidus (peak plus its uncertainty is below it), its missed lower limit
 on the peak is named, else that on the time above liquidus. Otherwise it is the result with the worst verdict and, among
 equals, the smallest margin in units of its expanded uncertainty; without an uncertainty, in units of the half-window, and
-of the limit itself where the window has one side.
+of the limit itself where the window has one side. A ceiling on the time at a temperature that was never reached comes last.
 """
 
 from __future__ import annotations
@@ -226,6 +226,8 @@ def limiting_of(results: Sequence[LimitResult], never_molten: Collection[int | N
     def order(r: LimitResult) -> tuple[int, int, float]:
         too_cold = r.limit.low is not None and (r.value is None or r.value < r.limit.low)
         unmelted = r.verdict == "fails" and r.channel in never_molten and too_cold and r.limit.metric in _MELTING
+        if r.verdict == "meets" and r.value is None:  # a ceiling on time at a temperature that was never reached
+            return _RANK[r.verdict], len(_MELTING), float("inf")
         return _RANK[r.verdict], _MELTING.index(r.limit.metric) if unmelted else len(_MELTING), closeness(r)
 
     return min(measured, key=order, default=None)

@@ -135,4 +135,6 @@ def check_first(summary: Mapping[str, Any]) -> str:
         return f"look at {where}, then compare with the last run of the same oven, board and profile. Hold the boards until then."
     if (summary.get("reason") or "").startswith("no paste"):
         return "choose the paste or its jar under What was on the rack; the run is judged at once."
+    if (summary.get("reason") or "").endswith("no limit is broken up to there"):
+        return "why the run stopped. Its boards have not seen a whole profile: hold them."
     return "what the reason names; once it is mended or filled in, the run is judged again."

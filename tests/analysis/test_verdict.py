@@ -252,3 +252,13 @@ def test_solder_that_did_not_melt_is_named_before_soak_and_ramps():
     melted = MetricValue("time_above_liquidus_s", 0, 70.0, 2.0, "s", "ok", None, text)
     hot = run([peak(0, 262.0), melted, soak], [soak_limit, above_limit, limit()])
     assert hot[2].limit.metric == "soak_time_s"
+
+
+def test_a_ceiling_on_time_at_a_temperature_never_reached_is_named_last():
+    text = '{"below_k":5,"reference":260}'
+    never = MetricValue("time_near_peak_s", 0, None, None, "s", "not reached", "never within 5 K", text)
+    limits = [limit("time_near_peak_s", None, 30.0, text, unit="s"), limit()]
+    found = run([peak(0, 242.5, 3.0), never], limits)
+    # 7.5 K at U 3 is 2.5; the ceiling would count as 30 / 30 = 1, yet says nothing about how near the run was to anything
+    assert (found[0], found[2].limit.metric) == ("meets", "peak_c")
+    assert run([peak(0, 242.5, 3.0), never], limits[:1])[2].limit.metric == "time_near_peak_s"
