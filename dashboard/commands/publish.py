@@ -24,9 +24,10 @@ def publish(
     ] = False,
     as_json: Json = False,
 ) -> None:
-    """Write runs, samples, metrics, defects and original logs as Parquet, by oven and month.
+    """Write the archive as a Parquet data set, by oven and month.
 
-    Only what is new or changed is written; a second call changes nothing. Many archives may publish to one place.
+    Runs, samples, metrics, defects and original logs. Only what is new or changed is written; a second call changes
+    nothing. Many archives may publish to one place.
     Notes, operators and original logs go out too: publish where those may be read.
 
     \b
