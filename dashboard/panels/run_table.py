@@ -32,6 +32,7 @@ def show(book: Book, run_filter: RunFilter, sort: str, total: int) -> None:
         on_select="rerun",
         selection_mode="single-cell",
         key="run-table",
+        placeholder="unknown",
         height=min(36 + 35 * len(shown), 640),
         column_config={
             "Run": st.column_config.NumberColumn(format="%d", width=64, pinned=True),
