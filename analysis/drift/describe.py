@@ -162,7 +162,7 @@ def _change(view: View, signal: Signal, begin: Mapping[Key, int | None], end: in
         return None
     # All series that moved judge the shape together: one may rest on a plateau by season while another goes on sinking.
     for window in (near, use):
-        parts = view.changed_together(found.effects, begin, found.dated.low, int(window[-1]))
+        parts = view.changed_together(found.effects, begin, signal.since, int(window[-1]))
         if len(parts) < 2:
             break
         joint, by = change.better_shape(parts)
@@ -187,7 +187,7 @@ def _dated(
     mine = effects.get(key[0])
     if mine is None or not mine.moved:
         return None
-    parts = view.changed_together(effects, begin, dated.low, last)
+    parts = view.changed_together(effects, begin, signal.since, last)
     if parts:
         together = change.onset(parts, shape, LEVEL)
         again = view.effects(begin, together.low, together.high, last, shape)

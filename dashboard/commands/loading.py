@@ -26,6 +26,7 @@ FILES: dict[str, str] = {
     "access": "access",
     "runs": "runs",
     "show": "show",
+    "drift": "drift",
     "compare": "compare",
     "inspect": "inspections",
     "defects": "defects",

@@ -1,0 +1,167 @@
+"""Drift in words: calls, dates, causes, effort numbers, reference runs. The same sentences on the pages and the command line."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from analysis.drift.answers import Answer
+    from analysis.drift.events import EventReport
+    from analysis.drift.now import EffortNow, ReferenceState
+    from analysis.drift.outlook import Outlook
+    from analysis.drift.records import Call
+    from analysis.store.drift import OvenReport
+
+CAUSES = {
+    "heater": "less heating power: an element ages or failed",
+    "mains": "less heating power: the supply is low",
+    "seal": "heat lost through the door or its seal",
+    "fan": "less air movement: fan slow or blocked",
+    "load": "a heavier load than recorded",
+    "side": "one side or place heats differently",
+    "sensor_offset": "one sensor reads off by a fixed amount",
+    "sensor_gain": "one sensor reads off in proportion to temperature",
+    "reference_junction": "all sensors read off alike: reference junction",
+    "setpoint_or_firmware": "set point, control settings or firmware changed",
+    "season": "the season: the room has changed",
+    "paste": "paste, print or part; nothing thermal moved",
+    "unknown": "no cause in the table fits",
+}
+
+
+def cause(name: str) -> str:
+    return CAUSES.get(name, name)
+
+
+def day(stamp: str | None, run: int) -> str:
+    """ "14 Mar 2025 (run 212)", or the run alone where no date is known."""
+    if stamp is None:
+        return f"run {run}"
+    import pandas as pd
+
+    at = pd.Timestamp(stamp)
+    return f"{at.day} {at:%b %Y} (run {run})"
+
+
+def headline(call: Call) -> str:
+    """ "full-power ramp, high -11.7 % (-12.6 to -10.7 %), trend": what moved and by how much."""
+    shape = "at once" if call.kind == "step" else "slowly"
+    return f"{minus(call.size_text)}, {shape}"
+
+
+def details(call: Call, answer: Answer | None, zone: str) -> list[str]:
+    """Everything about a call, a sentence a line."""
+    del zone  # dates of runs are days; a zone could move none of them by more than one
+    low, high = (
+        day(stamp, run) for stamp, run in zip(call.since_interval or (None, None), call.since_run_interval, strict=True)
+    )
+    lines = [
+        f"Since {day(call.since, call.since_run)}, between {low} and {high} ({100 * call.level:.0f} %). "
+        f"Called at run {call.alarm_run} by the {chart(call.chart)}; {call.n} runs compared, {call.left_out} left out."
+    ]
+    if call.rate_per_100_runs is not None and call.rate_interval is not None:
+        a, b = call.rate_interval
+        unit = "" if call.unit == "1" else f" {call.unit}"
+        lines.append(minus(f"Pace: {call.rate_per_100_runs:+.2g}{unit} per 100 runs ({a:+.2g} to {b:+.2g}{unit})."))
+    if call.margin is not None:
+        lines.append(f"Effect on the boards: {minus(call.margin.text)}.")
+    known: set[str] = set()
+    for rank, one in enumerate(call.causes):
+        said = "Most like" if rank == 0 else "Or"
+        new = [text for text in one.fits if text not in known]
+        same = "the same" if len(new) < len(one.fits) else ""
+        fits = f" Fits: {'; '.join([*([same] if same else []), *new])}." if one.fits else ""
+        other = [text for text in one.against if text not in known]
+        against = f" Does not fit: {'; '.join(other)}." if other else ""
+        known |= {*one.fits, *one.against}
+        lines.append(minus(f"{said} {one.cause} ({cause(one.cause)}).{fits}{against}"))
+    lines.append(f"Check first: {call.check_first}")
+    if call.beside:
+        lines.append(f"Noted at about that date: {', '.join(call.beside)}.")
+    if call.question:
+        lines.append(f"{call.question} If so, note it as an event.")
+    lines += (
+        [f"The baseline began anew with {call.closed_by}: it cannot be followed further."] if call.closed_by else []
+    )
+    lines += ["The newest runs no longer show it."] if call.state == "gone back" else []
+    if answer is not None:
+        by = f" by {answer.who}" if answer.who else ""
+        note = f": {answer.note}" if answer.note else ""
+        lines.append(f"Answered {answer.answer}{by} on {answer.at[:10]}{note}.")
+    return lines
+
+
+def chart(name: str) -> str:
+    return {"cusum": "CUSUM chart", "individuals": "individuals chart (two of three runs)"}.get(
+        name, f"CUSUM chart of the {name}"
+    )
+
+
+def standing(report: OvenReport) -> list[str]:
+    """The three effort numbers, the reference run, what was assumed."""
+    lines = [effort(e) for e in report.effort]
+    lines.append(reference(report.reference))
+    lines += [f"Assumed: {note}." for note in report.drift.notes]
+    return lines
+
+
+def effort(e: EffortNow) -> str:
+    if e.reason is not None or e.change is None or e.low is None or e.high is None or e.value is None:
+        return f"{e.label}: not evaluated, because {e.reason}"
+    amount = f"{100 * e.value:.0f} %" if e.unit == "1" else f"{e.value:.3g} {e.unit}"
+    return minus(
+        f"{e.label}: {amount}, {100 * e.change:+.1f} % against the baseline ({100 * e.low:+.1f} to {100 * e.high:+.1f} %; "
+        f"newest {e.n} runs, baseline {e.state}, {e.n_baseline} runs)"
+    )
+
+
+def reference(state: ReferenceState) -> str:
+    """When the last reference run was and when the next is due."""
+    if state.last_run is None:
+        return "no reference run yet: bake the reference board from cold and import it with --kind reference, or set the run's kind"
+    if state.last_at is None or state.due is None:
+        return f"last reference run: {state.last_run}, its date is unknown, so none is due by date"
+    last = f"{state.last_at.day} {state.last_at:%b %Y}"
+    due = f"{state.due.day} {state.due:%b %Y}"
+    late = state.overdue_days is not None and state.overdue_days > 0
+    since = f"{state.runs_since} {'run' if state.runs_since == 1 else 'runs'} since"
+    return f"last reference run: {state.last_run} on {last}, {since}; the next {'was' if late else 'is'} due on {due}"
+
+
+def forecasts(outlooks: Sequence[Outlook]) -> list[str]:
+    """Forecasts one by one; refusals gathered, each reason with the limits it holds for."""
+    given = [minus(o.text[0].upper() + o.text[1:]) + "." for o in outlooks if o.forecast.refused is None]
+    refused: dict[str, Counter[str]] = {}
+    for o in outlooks:
+        if o.forecast.refused is not None:
+            refused.setdefault(_reason(o.forecast.refused), Counter())[o.limit] += 1
+    lines = []
+    for reason, limits in refused.items():
+        names = [f"{limit} ({n} groups)" if n > 1 else limit for limit, n in limits.items()]
+        lines.append(minus(f"No forecast, because {reason}: {'; '.join(names)}."))
+    return given + lines
+
+
+def _reason(text: str) -> str:
+    """Refusals that differ in a number only are one reason."""
+    if text.startswith("a step of"):
+        return "a step lies inside the fit"
+    if text.startswith("the answer lies beyond"):
+        return "the answer lies farther away than the history is long"
+    return text
+
+
+def event_day(report: EventReport) -> str:
+    return report.happened_at[:10]
+
+
+def minus(text: str) -> str:
+    """Numbers with a true minus sign: a hyphen before a digit, after a blank or an opening bracket."""
+    out: list[str] = []
+    for i, mark in enumerate(text):
+        before = text[i - 1] if i else " "
+        after: Any = text[i + 1] if i + 1 < len(text) else ""
+        out.append("−" if mark == "-" and before in " (" and after.isdigit() else mark)
+    return "".join(out)
