@@ -8,7 +8,8 @@ from dashboard import words
 from dashboard.panels import defects, defects_data, defects_more, defects_trials, page
 
 book = page.begin("Defects")
-found = defects_data.report(book)
+with st.spinner("Comparing the inspected runs"):
+    found = defects_data.report(book)
 records = found.records
 if records.runs.empty:
     st.markdown("Nobody has recorded an inspection yet. Not inspected is not the same as clean.")
