@@ -104,6 +104,8 @@ def _unit_as_name(name: str) -> NameSays | None:
     unit = unit_of(name)
     if unit is None or unit.symbol in ("h", "d") or (unit.kind == "time" and len(name) == 1 and name.isupper()):
         return None  # "Ora", "Hora" and "D" are words; "S" is more often a set point
+    if len(name) == 1 and unit.kind in ("voltage", "other", "raw"):
+        return None  # "A" and "V" alone are names of channels as often as amperes and volts: the values decide
     kinds, word = _kinds(words_of(name))
     by_unit = {"time": ("time",), "temperature": ("temperature",), "fraction": ("duty",)}.get(unit.kind, kinds)
     lone_letter = len(name) == 1 and unit.kind == "temperature"

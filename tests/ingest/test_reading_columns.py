@@ -32,6 +32,7 @@ READ = {
     "a mangled degree sign": ("time_s,T1 [Â°C],T2 [\ufffdC]", C, 2, 0.0051),
     "numeric channel names": ("time_s,1,2", C, 2, 0.0051),
     "names of places": ("time_s,BGA corner,U3", C, 2, 0.0051),
+    "letters that are units elsewhere": ("time_s,A,V", C, 2, 0.0051),
 }
 
 
