@@ -18,7 +18,7 @@ from ingest.archive.connection import Archive, Connection, attached
 from ingest.archive.errors import ArchiveError
 from ingest.archive.layouts import known_layouts
 from ingest.archive.log_rows import LogRow, get_log, log_ids, original_bytes
-from ingest.archive.migrate import copy_database, migrations, schema_version
+from ingest.archive.migrate import copy_database, copy_name, migrate, migrations, schema_version
 from ingest.archive.rereading import confirm_runs, replace_runs
 from ingest.archive.runs import load_recording, load_recordings, run_fields
 from ingest.archive.verify import verify
@@ -63,7 +63,7 @@ def backup(archive: Archive, to: str | os.PathLike[str]) -> Copied:
 def restore(source: str | os.PathLike[str], to: str | os.PathLike[str]) -> Copied:
     """Makes an archive at `to` from a copy; the copy stays as it is. Never overwrites.
 
-    A copy made by an earlier Ovenbook is brought up to date when the archive is next opened. Raises ArchiveError: the
+    A copy made by an earlier Ovenbook is brought up to date on the way. Raises ArchiveError: the
     copy is not there, not an archive, not sound, or of a newer Ovenbook; `to` or its folder as in `backup`.
     """
     origin = Path(source).expanduser().resolve()
@@ -164,6 +164,11 @@ def _finish(part: Path, place: Path, counts: dict[str, int]) -> Copied:
     if found != counts:
         lost = [table for table in counts if found.get(table) != counts[table]]
         raise ArchiveError(f"the copy is not complete ({', '.join(lost)}): it was thrown away, try again")
+    with copy.connect() as con:
+        # A copy made by an earlier Ovenbook is checked by today's rules, so it is brought up to today's schema first;
+        # the file it was restored from is the copy to go back to.
+        for version in migrate(con, part):
+            copy_name(part, version).unlink(missing_ok=True)
     problems = verify(copy)
     if problems:
         # A copy of a damaged archive may be the best there is: kept, but never under the name of a sound one.

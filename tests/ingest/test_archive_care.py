@@ -18,7 +18,7 @@ from ingest.archive.care import _copy_in_use, backup, rebuild, restore
 from ingest.archive.derived import write_evaluation
 from ingest.archive.fields import RunField
 from ingest.archive.logs import original_bytes, store_log
-from ingest.archive.migrate import Migration, migrations
+from ingest.archive.migrate import Migration, migrations, schema_version
 from ingest.archive.quality import add_inspection
 from ingest.archive.runs import set_run_field
 from ingest.archive.verify import verify
@@ -365,3 +365,13 @@ while True:
         rebuild(archive, reader, judge, reader_version="1")
         assert with_plain_times(everything(archive, NOT_DERIVED)) == before
     assert verify(archive) == []
+
+
+def test_a_copy_of_the_first_schema_is_brought_up_to_date_on_the_way_back(tmp_path: Path) -> None:
+    old = tmp_path / "first.duckdb"
+    open_archive(old, zone="UTC", known=migrations()[:1])
+    restore(old, tmp_path / "today.duckdb")
+    assert verify(open_archive(tmp_path / "today.duckdb")) == []
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["first.duckdb", "today.duckdb"]
+    with Archive(old).connect() as con:
+        assert schema_version(con) == 1  # the copy stays as it is
