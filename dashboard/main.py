@@ -29,6 +29,11 @@ st.navigation(
             _page("trace", "Trace", "trace"),
             _page("defects", "Defects", "defects"),
         ],
+        "Over months": [
+            _page("ovens", "Ovens", "ovens"),
+            _page("drift", "Drift", "drift"),
+            _page("reference_runs", "Reference runs", "reference-runs"),
+        ],
         "Hand on": [_page("sheets", "Sheets", "sheets")],
         "Set up": [
             _page("reference_data", "Reference data", "reference"),

@@ -94,7 +94,8 @@ def answer(
     say(f"Noted: {words.headline(one)} on {report.oven} is {what}.")
     if what == "fixed":
         say(
-            f'Note what was done, so that later runs get a baseline of their own: ovenbook event add "{report.oven}" KIND --on DATE'
+            "Note what was done, so that later runs get a baseline of their own: "
+            f'ovenbook event add "{report.oven}" KIND --on DATE'
         )
 
 

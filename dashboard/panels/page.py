@@ -28,6 +28,9 @@ PAGE_FILES = {
     "add": "pages/add_logs.py",
     "held": "pages/held.py",
     "reference": "pages/reference_data.py",
+    "ovens": "pages/ovens.py",
+    "drift": "pages/drift.py",
+    "reference_runs": "pages/reference_runs.py",
     "about": "pages/about.py",
 }
 

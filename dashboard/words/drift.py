@@ -108,19 +108,32 @@ def standing(report: OvenReport) -> list[str]:
 
 
 def effort(e: EffortNow) -> str:
-    if e.reason is not None or e.change is None or e.low is None or e.high is None or e.value is None:
+    if e.value is None:
         return f"{e.label}: not evaluated, because {e.reason}"
-    amount = f"{100 * e.value:.0f} %" if e.unit == "1" else f"{e.value:.3g} {e.unit}"
+    return f"{e.label}: {effort_value(e)}, {effort_remark(e)}"
+
+
+def effort_value(e: EffortNow) -> str:
+    """The number of now, short: "26 %", or "not evaluated"."""
+    if e.value is None:
+        return "not evaluated"
+    return f"{100 * e.value:.0f} %" if e.unit == "1" else f"{e.value:.3g} {e.unit}"
+
+
+def effort_remark(e: EffortNow) -> str:
+    """How it stands against its baseline, or why it is not evaluated."""
+    if e.change is None or e.low is None or e.high is None:
+        return f"because {e.reason}"
     return minus(
-        f"{e.label}: {amount}, {100 * e.change:+.1f} % against the baseline ({100 * e.low:+.1f} to {100 * e.high:+.1f} %; "
-        f"newest {e.n} runs, baseline {e.state}, {e.n_baseline} runs)"
+        f"{100 * e.change:+.1f} % against the baseline ({100 * e.low:+.1f} to {100 * e.high:+.1f} %), newest {e.n} runs; "
+        f"baseline {e.state}, {e.n_baseline} runs"
     )
 
 
 def reference(state: ReferenceState) -> str:
     """When the last reference run was and when the next is due."""
     if state.last_run is None:
-        return "no reference run yet: bake the reference board from cold and import it with --kind reference, or set the run's kind"
+        return "no reference run yet: bake the same reference board from cold, and give its run the kind reference"
     if state.last_at is None or state.due is None:
         return f"last reference run: {state.last_run}, its date is unknown, so none is due by date"
     last = f"{state.last_at.day} {state.last_at:%b %Y}"

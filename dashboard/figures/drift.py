@@ -1,0 +1,234 @@
+"""Charts of a watched series: against its baseline with limits and changes, its CUSUM, its groups, and the season."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from analysis.drift.records import Call, Key, OvenDrift
+from analysis.drift.series import BY_NAME
+from analysis.drift.watch import EWMA_WEIGHT
+from dashboard.figures.theme import BAND, CEILING, CHANNEL_COLOURS, INK, QUIET, channel_style, configured
+
+WHEN = "when"
+
+
+@dataclass(frozen=True)
+class Happened:
+    """An event to draw: its date and its kind."""
+
+    at: pd.Timestamp
+    kind: str
+
+
+def series_rows(found: OvenDrift, key: Key) -> pd.DataFrame:
+    """One row a run that is charted: run, when, moved (against the baseline, percent or the series' unit), ewma, low and
+    high (individuals limits), cusum_high, cusum_low, cusum_limit, group, ambient, epoch, baseline (True for its runs)."""
+    kind, parts = BY_NAME[key[0]], []
+    for number, epoch in enumerate(found.epochs):
+        w = epoch.watched.get(key)
+        if w is None or w.baseline is None:
+            continue
+        runs = found.runs.iloc[epoch.positions]
+        residual = w.values - w.expected
+        part = pd.DataFrame(
+            {
+                "run": runs["run"].to_numpy(),
+                "started_at": runs["started_at"].to_numpy(),
+                "moved": _shown(kind.logarithm, residual),
+                "ewma": _shown(kind.logarithm, w.ewma * w.sigma),
+                "low": _shown(kind.logarithm, -w.individuals_width * w.sigma),
+                "high": _shown(kind.logarithm, w.individuals_width * w.sigma),
+                "cusum_high": w.cusum_high,
+                "cusum_low": -w.cusum_low,
+                "cusum_limit": w.cusum_limit,
+                "group": _short(runs["group"]),
+                "ambient": runs["ambient"].to_numpy(),
+                "epoch": number,
+                "baseline": np.isin(np.arange(len(runs)), w.baseline.positions),
+            }
+        )
+        parts.append(part[~np.isnan(residual)])
+    rows = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return rows.assign(when=_axis_values(rows)) if len(rows) else rows
+
+
+def series_chart(
+    rows: pd.DataFrame, key: Key, calls: Sequence[Call], events: Sequence[Happened], height: int = 260
+) -> Any:
+    """Single runs against their baseline, the smoothed line, the individuals limits, when changes began, events."""
+    unit = "%" if BY_NAME[key[0]].logarithm else BY_NAME[key[0]].unit
+    x = _x(rows)
+    y = alt.Y("moved:Q", title=f"against the baseline ({unit})")
+    base = alt.Chart(rows)
+    band = base.mark_area(color=BAND, interpolate="step").encode(
+        x=x, y=alt.Y("low:Q", title=f"against the baseline ({unit})"), y2="high:Q", detail="epoch:N"
+    )
+    zero = alt.Chart(pd.DataFrame({"y": [0.0]})).mark_rule(color=QUIET, strokeDash=[5, 3]).encode(y="y:Q")
+    dots = base.mark_point(size=34, filled=True, opacity=0.9, color=CHANNEL_COLOURS[0]).encode(
+        x=x,
+        y=y,
+        shape=alt.Shape("baseline:N", scale=alt.Scale(domain=[True, False], range=["square", "circle"]), legend=None),
+        tooltip=[
+            alt.Tooltip("run:Q", title="run"),
+            alt.Tooltip("group:N", title="group"),
+            alt.Tooltip("moved:Q", title=f"against the baseline ({unit})", format="+.2f"),
+            alt.Tooltip("ambient:Q", title="room (°C)", format=".1f"),
+        ],
+    )
+    line = base.mark_line(color=INK, strokeWidth=1.6).encode(x=x, y="ewma:Q", detail="epoch:N")
+    layers = [band, zero, dots, line, *_marks(rows, calls, events)]
+    return configured(alt.layer(*layers).properties(width="container", height=height))
+
+
+def cusum_chart(rows: pd.DataFrame, height: int = 150) -> Any:
+    """Both sums of the CUSUM with the limit a call is made at."""
+    x = _x(rows)
+    title = "CUSUM (scatters)"
+    base = alt.Chart(rows)
+    up = base.mark_line(color=CHANNEL_COLOURS[0]).encode(x=x, y=alt.Y("cusum_high:Q", title=title), detail="epoch:N")
+    down = base.mark_line(color=CHANNEL_COLOURS[1], strokeDash=[7, 3]).encode(
+        x=x, y=alt.Y("cusum_low:Q", title=title), detail="epoch:N"
+    )
+    limit = base.transform_calculate(under="-datum.cusum_limit")
+    style = {"color": QUIET, "strokeDash": [2, 2], "interpolate": "step"}
+    high = limit.mark_line(**style).encode(x=x, y=alt.Y("cusum_limit:Q", title=title), detail="epoch:N")
+    low = limit.mark_line(**style).encode(x=x, y=alt.Y("under:Q", title=title), detail="epoch:N")
+    return configured(alt.layer(high, low, up, down).properties(width="container", height=height))
+
+
+def group_panels(rows: pd.DataFrame, key: Key, columns: int = 3) -> Any:
+    """A small panel per comparison group: mixing them would show the mix, not the oven."""
+    unit = "%" if BY_NAME[key[0]].logarithm else BY_NAME[key[0]].unit
+    order = rows["group"].value_counts().index.tolist()
+    dots = (
+        alt.Chart(rows)
+        .mark_point(size=18, filled=True, color=CHANNEL_COLOURS[0])
+        .encode(
+            x=_x(rows),
+            y=alt.Y("moved:Q", title=unit),
+            tooltip=[alt.Tooltip("run:Q", title="run"), alt.Tooltip("moved:Q", format="+.2f", title=unit)],
+        )
+        .properties(width=210, height=110)
+    )
+    panels = dots.facet(
+        facet=alt.Facet("group:N", title=None, sort=order, header=alt.Header(labelFontSize=12, labelLimit=210)),
+        columns=columns,
+    )
+    chart = configured(panels)
+    return chart.properties(autosize="pad")
+
+
+def season_chart(rows: pd.DataFrame, key: Key, height: int = 220) -> Any:
+    """The same runs against the room's temperature: what leans here comes with the season."""
+    unit = "%" if BY_NAME[key[0]].logarithm else BY_NAME[key[0]].unit
+    known = rows.dropna(subset=["ambient"])
+    half = known.assign(part=np.where(known["run"] <= known["run"].median(), "older half", "newer half"))
+    names = ["older half", "newer half"]
+    dots = (
+        alt.Chart(half)
+        .mark_point(size=28, filled=True, opacity=0.9)
+        .encode(
+            x=alt.X("ambient:Q", title="room (°C)", scale=alt.Scale(zero=False)),
+            y=alt.Y("moved:Q", title=f"against the baseline ({unit})"),
+            color=alt.Color(
+                "part:N",
+                scale=alt.Scale(domain=names, range=[channel_style(0)[0], channel_style(1)[0]]),
+                legend=alt.Legend(title=None, orient="top"),
+            ),
+            shape=alt.Shape(
+                "part:N",
+                scale=alt.Scale(domain=names, range=["circle", "triangle-up"]),
+                legend=alt.Legend(title=None, orient="top"),
+            ),
+            tooltip=[alt.Tooltip("run:Q", title="run"), alt.Tooltip("ambient:Q", format=".1f", title="room (°C)")],
+        )
+    )
+    return configured(dots.properties(width="container", height=height))
+
+
+def series_in_words(rows: pd.DataFrame, key: Key) -> str:
+    """What the chart shows, for those who do not see it."""
+    kind = BY_NAME[key[0]]
+    unit = "%" if kind.logarithm else kind.unit
+    newest = rows["moved"].tail(10)
+    return (
+        f"{kind.label}: {len(rows)} runs against their baseline; the newest {len(newest)} lie at {newest.median():+.2f} {unit} "
+        f"(median); smoothed line with weight {EWMA_WEIGHT:g}; squares are runs of the baseline; band: individuals limits."
+    )
+
+
+def _marks(rows: pd.DataFrame, calls: Sequence[Call], events: Sequence[Happened]) -> list[Any]:
+    """Vertical lines: when called changes began with the interval of the date, and events with their kind."""
+    layers = []
+    spans, starts = [], []
+    for call in calls:
+        low, high = (_place(rows, run) for run in call.since_run_interval)
+        spans.append({"from": low, "to": high})
+        starts.append({"when": _place(rows, call.since_run), "text": "change began"})
+    suffix = "T" if _dated(rows) else "Q"
+    if spans:
+        layers.append(
+            alt.Chart(pd.DataFrame(spans))
+            .mark_rect(color=CHANNEL_COLOURS[1], opacity=0.13)
+            .encode(x=f"from:{suffix}", x2="to")
+        )
+        begun = alt.Chart(pd.DataFrame(starts))
+        layers.append(begun.mark_rule(color=CHANNEL_COLOURS[1], strokeWidth=1.6).encode(x=f"when:{suffix}"))
+        layers.append(
+            begun.mark_text(align="left", dx=4, y=8, color=CHANNEL_COLOURS[1], baseline="top").encode(
+                x=f"when:{suffix}", text="text:N"
+            )
+        )
+    if events and _dated(rows):
+        shown = pd.DataFrame({"when": [e.at for e in events], "text": [e.kind for e in events]})
+        inside = shown[(shown["when"] >= rows["when"].min()) & (shown["when"] <= rows["when"].max())]
+        if len(inside):
+            marks = alt.Chart(inside)
+            layers.append(marks.mark_rule(color=CEILING, strokeDash=[2, 2]).encode(x="when:T"))
+            layers.append(
+                marks.mark_text(align="left", dx=4, y="height", dy=-6, color=CEILING).encode(x="when:T", text="text:N")
+            )
+    return layers
+
+
+def _x(rows: pd.DataFrame) -> Any:
+    if _dated(rows):
+        return alt.X("when:T", title=None)
+    return alt.X("when:Q", title="run", scale=alt.Scale(zero=False))
+
+
+def _dated(rows: pd.DataFrame) -> bool:
+    return bool(rows["started_at"].notna().all())
+
+
+def _axis_values(rows: pd.DataFrame) -> pd.Series:
+    return pd.to_datetime(rows["started_at"], utc=True) if _dated(rows) else rows["run"]
+
+
+def _place(rows: pd.DataFrame, run: int) -> Any:
+    """Where a run lies on the axis: its own place, or that of the charted run nearest to it."""
+    nearest = (rows["run"] - run).abs().idxmin()
+    return rows.loc[nearest, "when"]
+
+
+def _shown(logarithm: bool, values: Any) -> Any:
+    return 100 * np.expm1(values) if logarithm else values
+
+
+def _short(groups: pd.Series) -> list[str]:
+    """Groups by what tells them apart: board and kind, with the profile where the board has several."""
+    parts = [str(g).split(" | ") for g in groups]
+    boards: dict[str, set[str]] = {}
+    for p in parts:
+        boards.setdefault(p[1], set()).add(p[0])
+    out = []
+    for p in parts:
+        profile = f", profile {p[0][:6]}" if len(boards[p[1]]) > 1 else ""
+        out.append(p[1] + (", reference" if p[2] == "reference" else "") + profile)
+    return out

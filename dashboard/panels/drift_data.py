@@ -1,0 +1,95 @@
+"""What the drift pages read: reports of the ovens, kept until the archive changes; and the actions they take."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from analysis.drift.records import Call
+from analysis.store.drift import OvenReport, oven_names, oven_report
+from dashboard.page_data import Book, kept
+
+
+@kept
+def ovens(book: Book) -> list[str]:
+    """Ovens that have a run."""
+    return oven_names(book.archive)
+
+
+@kept
+def report(book: Book, oven: str, today: str) -> OvenReport:
+    """Everything about one oven's drift. `today` only keeps a report from outliving the day its due dates hang on."""
+    del today
+    return oven_report(book.archive, oven)
+
+
+def report_now(book: Book, oven: str) -> OvenReport:
+    return report(book, oven, f"{pd.Timestamp.now(tz='UTC'):%Y-%m-%d}")
+
+
+@kept
+def oven_id(book: Book, oven: str) -> int:
+    return int(book.archive.read("SELECT oven_id FROM oven WHERE name = ?", (oven,))["oven_id"].iloc[0])
+
+
+@kept
+def verdicts(book: Book, oven: str) -> pd.DataFrame:
+    """Verdict and limiting margin of the reference runs of an oven: run, board, verdict, margin as the archive has it."""
+    return book.archive.read(
+        "SELECT run, board, verdict, limiting_metric, limiting_margin, limiting_unit FROM run_overview "
+        "WHERE oven = ? AND kind = 'reference'",
+        (oven,),
+    )
+
+
+@kept
+def setting(book: Book, oven: str) -> tuple[float | None, float | None]:
+    """Days between reference runs and false calls per 100 runs as set for this oven; None: as usual."""
+    from ingest.archive.drift_notes import drift_settings
+
+    with book.archive.connect() as con:
+        rows = drift_settings(con)
+    own = rows[rows["oven"] == oven]
+    if own.empty:
+        return None, None
+    days, calls = own["reference_every_days"].iloc[0], own["false_calls_per_100_runs"].iloc[0]
+    return (None if pd.isna(days) else float(days)), (None if pd.isna(calls) else float(calls))
+
+
+@kept
+def choices(book: Book) -> dict[int, dict[str, Any]]:
+    """Runs a person left out or took in: run -> choice, why, who."""
+    from dashboard.page_data import records
+    from ingest.archive.drift_notes import list_choices
+
+    with book.archive.connect() as con:
+        rows = list_choices(con)
+    return {int(r["run"]): r for r in records(rows)}
+
+
+def answer(book: Book, oven: str, call: Call, what: str, note: str | None, who: str | None) -> None:
+    from ingest.archive.drift_notes import answer_call
+
+    number = oven_id(book, oven)
+    with book.archive.transaction() as con:
+        answer_call(con, number, call.to_json(), what, note=note, who=who)
+
+
+def choose(book: Book, run: int, choice: str | None, why: str, who: str | None) -> None:
+    """Leave a run out, take it in, or (None) let the rules decide again."""
+    from ingest.archive.drift_notes import choose_run, withdraw_choice
+
+    with book.archive.transaction() as con:
+        if choice is None:
+            withdraw_choice(con, run, who)
+        else:
+            choose_run(con, run, choice, why, who)
+
+
+def set_drift(book: Book, oven: str, days: float | None, calls: float | None, who: str | None) -> None:
+    from ingest.archive.drift_notes import set_drift as store
+
+    number = oven_id(book, oven)
+    with book.archive.transaction() as con:
+        store(con, number, reference_every_days=days, false_calls_per_100_runs=calls, who=who)

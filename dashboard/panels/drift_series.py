@@ -1,0 +1,97 @@
+"""One watched series on the page: chart, sums, groups, season, and what its baseline is made of."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from analysis.drift.now import EFFORT
+from analysis.drift.records import Key
+from analysis.drift.series import BY_NAME
+from analysis.store.drift import OvenReport
+from dashboard.figures import drift as figures
+from dashboard.panels import page
+from dashboard.words import drift as words
+
+__all__ = ["EFFORT", "label", "show"]
+
+
+def label(key: Key) -> str:
+    name = BY_NAME[key[0]].label
+    return name if key[1] is None else f"{key[1]}: {name}"
+
+
+def show(report: OvenReport, key: Key) -> None:
+    found = report.drift
+    rows = figures.series_rows(found, key)
+    if rows.empty:
+        watched = [e.watched[key] for e in found.epochs if key in e.watched]
+        why = next((w.reason for w in watched if w.reason), "no baseline yet")
+        st.markdown(page.plain(f"Nothing to draw: {why}."))
+        return
+    calls = [c for c in found.calls if key[0] in c.moved or c.series == key[0]]
+    events = [figures.Happened(_moment(e.happened_at), e.kind) for e in report.events]
+    said = figures.series_in_words(rows, key)
+    st.altair_chart(figures.series_chart(rows, key, calls, events), theme=None, alt=said, key=f"series-{key}")
+    st.caption(page.plain(words.minus(said)))
+    st.markdown(page.plain(_baseline(report, key)))
+    st.altair_chart(
+        figures.cusum_chart(rows),
+        theme=None,
+        alt=f"CUSUM of {label(key)}: both sums and the limit at which a call is made.",
+        key=f"cusum-{key}",
+    )
+    st.caption(
+        "CUSUM: what has piled up beyond half a scatter a run and beyond the baseline's own doubt; upper and lower sum. Dotted: "
+        "the limit a call is made at."
+    )
+    st.markdown("**Each group by itself**")
+    st.altair_chart(figures.group_panels(rows, key), theme=None, alt=_groups(rows), key=f"groups-{key}")
+    st.markdown("**Against the room**")
+    if rows["ambient"].notna().sum() < 8:
+        st.markdown("The room's temperature is known of too few runs to tell the season apart.")
+        return
+    st.altair_chart(
+        figures.season_chart(rows, key),
+        theme=None,
+        alt=f"{label(key)} against the room's temperature, older and newer half of the runs.",
+        key=f"season-{key}",
+    )
+    st.caption(page.plain(_season(report, key)))
+
+
+def _moment(text: str):
+    import pandas as pd
+
+    return pd.Timestamp(text)
+
+
+def _baseline(report: OvenReport, key: Key) -> str:
+    said = []
+    for epoch in report.drift.epochs:
+        watched = epoch.watched.get(key)
+        if watched is None:
+            continue
+        began = epoch.opened_by or "the first run"
+        if watched.baseline is None:
+            said.append(f"since {began}: {watched.reason}")
+            continue
+        b = watched.baseline
+        r1 = watched.autocorrelation or 0.0
+        wider = f"; runs follow each other (lag-1 correlation {r1:.2f}), so the limits are wider" if r1 > 0 else ""
+        scatter = f"{100 * b.sigma:.1f} %" if BY_NAME[key[0]].logarithm else f"{b.sigma:.2f} {BY_NAME[key[0]].unit}"
+        said.append(f"since {began}: {b.state}, {b.n} runs in {len(b.groups)} groups, scatter {scatter}{wider}")
+    return f"Baseline {'; '.join(said)}. It is frozen; only a named event starts a new one, and the old one is kept."
+
+
+def _season(report: OvenReport, key: Key) -> str:
+    watched = report.drift.epochs[-1].watched.get(key) if report.drift.epochs else None
+    if watched is None or watched.baseline is None or watched.baseline.ambient_seen is None:
+        return "The room was not known while the baseline was learned: season not yet separable."
+    low, high = watched.baseline.ambient_seen
+    what = "the season can be told apart" if watched.baseline.season_separable else "season not yet separable"
+    return f"The baseline's runs saw rooms of {low:.0f} to {high:.0f} °C: {what} (8 °C of difference are needed)."
+
+
+def _groups(rows) -> str:
+    parts = [f"{name}: {len(part)} runs, median {part['moved'].median():+.2f}" for name, part in rows.groupby("group")]
+    return "; ".join(parts) + "."
