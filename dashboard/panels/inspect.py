@@ -47,23 +47,25 @@ def ask_scope(carried: Scope, run: int) -> tuple[Scope, str | None]:
 def found_form(book: Book, run: int) -> None:
     """One defect at a time into the basket: term, count, place, side."""
     terms = inspect_data.usual_terms(book)
-    term = st.pills("What", terms[:8], key=f"i-term-{run}")
+    # A fresh form after each defect: the keys carry how many were listed, so that nothing chosen before stays chosen.
+    turn = f"{run}-{st.session_state.get(f'i-turn-{run}', 0)}"
+    term = st.pills("What", terms[:8], key=f"i-term-{turn}")
     other = st.selectbox(
         "Another defect",
         terms[8:],
         index=None,
         placeholder="choose, or type a term of your own",
         accept_new_options=True,
-        key=f"i-other-{run}",
+        key=f"i-other-{turn}",
     )
-    side = st.pills("Side of the oven", SIDES, key=f"i-side-{run}")
+    side = st.pills("Side of the oven", SIDES, key=f"i-side-{turn}")
     left, right = st.columns(2)
-    count = left.number_input("How many", 1, 100_000, 1, step=1, key=f"i-count-{run}")
-    place = right.text_input("Place (reference designator)", key=f"i-place-{run}", placeholder="R12")
+    count = left.number_input("How many", 1, 100_000, 1, step=1, key=f"i-count-{turn}")
+    place = right.text_input("Place (reference designator)", key=f"i-place-{turn}", placeholder="R12")
     with st.expander("Severity, rework, note"):
-        severity = st.text_input("Severity, as the shop classes it", key=f"i-severity-{run}")
-        rework = st.text_input("Rework done", key=f"i-rework-{run}")
-        note = st.text_input("Note", key=f"i-note-{run}")
+        severity = st.text_input("Severity, as the shop classes it", key=f"i-severity-{turn}")
+        rework = st.text_input("Rework done", key=f"i-rework-{turn}")
+        note = st.text_input("Note", key=f"i-note-{turn}")
     chosen = (other or term or "").strip()
     if st.button("Add to the list", key=f"i-add-{run}", disabled=not chosen):
         st.session_state.setdefault(f"{BASKET}-{run}", []).append(
@@ -77,8 +79,7 @@ def found_form(book: Book, run: int) -> None:
                 "note": note.strip() or None,
             }
         )
-        for field in ("term", "other", "place", "count", "note"):
-            st.session_state.pop(f"i-{field}-{run}", None)
+        st.session_state[f"i-turn-{run}"] = st.session_state.get(f"i-turn-{run}", 0) + 1
         st.rerun()
 
 
