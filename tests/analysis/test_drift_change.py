@@ -37,7 +37,7 @@ def test_nile_by_the_exact_search(nile):
 
 def test_nile_is_a_step_although_trend_tests_pass(nile):
     assert stats.kendalltau(np.arange(100), nile).pvalue < 1e-4
-    shape, by = change.step_or_trend(nile, 28)
+    shape, by = change.step_or_trend(nile)
     assert shape == "step"
     assert by > 5
 
@@ -57,7 +57,7 @@ def test_a_planted_slope_is_a_trend_with_an_interval_that_holds_it():
         trend = change.slope(values, seed=seed, resamples=200)
         held += trend.low <= 0.05 <= trend.high
         if seed < 20:
-            assert change.step_or_trend(0.1 * np.arange(80) + rng.normal(0, 1, 80), 0)[0] == "trend"
+            assert change.step_or_trend(0.1 * np.arange(80) + rng.normal(0, 1, 80))[0] == "trend"
     # 90 % nominal; a moving-block bootstrap of 80 values runs a little narrow. 46 of 60 is 3 sd below nominal.
     assert held >= 46
 
