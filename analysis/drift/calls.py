@@ -60,7 +60,7 @@ def detect(
 
     if int(usable.sum()) < FEWEST:
         return nothing(f"{int(usable.sum())} comparable runs, {FEWEST} needed before anything can be said")
-    chosen = choose_watched(series, usable)
+    chosen = choose_watched(series, usable, frame["group"].tolist())
     if not chosen:
         return nothing("no watched value could be measured on half of the runs")
     calls: list[Call] = []
@@ -221,4 +221,5 @@ def _explains(call: Call, key: Key, side: int, run: int) -> bool:
     signature = cause_table.SIGNATURES.get(call.causes[0].cause) if call.causes else None
     expected = signature.moves.get(key[0], "0") if signature else "0"
     same = (call.series, call.channel) == key
-    return not same and run >= call.since_run and (expected == "any" or expected == ("+" if side > 0 else "-"))
+    way = expected.removesuffix("?")
+    return not same and run >= call.since_run and (way == "any" or way == ("+" if side > 0 else "-"))

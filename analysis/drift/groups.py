@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from analysis.drift.baseline import GROUP_RUNS
 
-COLD_BELOW_C = 45.0  # °C; above it some part of the oven still holds the last run's heat
+COLD_BELOW_C = 40.0  # °C; above it some part of the oven still holds the last run's heat
+ROOM_BELOW_C = 35.0  # °C; warmer than any workshop: such a start says nothing about the room
 NOT_COMPARED = {"development": "profile development", "bakeout": "bake-out"}
 TURNED_RUNS = 3  # runs each way before turning a board is taken as a covariate
 ACROSS = ("90", "270")
@@ -66,7 +67,7 @@ def comparable_runs(
             "board": [_text(row.board) for row in rows],
             "orientation": [_orientation(row) for row in rows],
             # A cold oven stands at the room's temperature; a warm one says nothing about the room.
-            "ambient": np.where(np.isnan(typed), np.where(start < COLD_BELOW_C, start, np.nan), typed),
+            "ambient": np.where(np.isnan(typed), np.where(start < ROOM_BELOW_C, start, np.nan), typed),
             "start": start,
             "heating_h": np.cumsum(frame["duration_s"].fillna(0).to_numpy(dtype=float)) / 3600.0,
             "left_out": pd.Series(left_out, dtype=object),

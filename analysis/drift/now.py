@@ -60,7 +60,9 @@ def _effort(found: OvenDrift, name: str, missing: str | None) -> EffortNow:
         return none(found.reason or "no comparable run")
     watched = found.epochs[-1].watched.get((name, None))
     if watched is None:
-        return none(missing or "measured on fewer than half of the comparable runs")
+        return none(
+            missing or "measured on fewer than half of the comparable runs, or it scatters too much from run to run"
+        )
     if watched.baseline is None:
         return none(watched.reason or "no baseline")
     judged = np.flatnonzero(~np.isnan(watched.expected) & ~np.isnan(watched.values))[-NEWEST:]

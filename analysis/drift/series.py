@@ -15,9 +15,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analysis.drift.charts import MEDIAN_RANGE_PAIR
+
 Array = NDArray[np.floating[Any]]
 
 MOST_WATCHED = 6
+MOST_SCATTER = 0.12  # of a logarithm, from run to run of one group
 FEWEST_SHARE = 0.5  # of the comparable runs must carry the value, else another series is watched in its place
 
 
@@ -69,8 +72,8 @@ ORDER = (
     "hold_duty",
     "cooling_time_constant_s",
     "channel_difference_at_peak",
-    "channel_difference_cold",
-    "coldest_peak_c",
+    "coldest_peak_c",  # a changed set point or firmware moves all channels alike
+    "channel_difference_cold",  # last of the sensors: an offset shows at peak too, and the cause looks at both anyway
     "setpoint_lag_s",
     "time_to_peak_s",
 )
@@ -132,16 +135,24 @@ def build_series(order: Sequence[int], metrics: pd.DataFrame) -> dict[tuple[str,
 
 
 def choose_watched(
-    series: dict[tuple[str, str | None], Series], usable: NDArray[np.bool_]
+    series: dict[tuple[str, str | None], Series], usable: NDArray[np.bool_], groups: Sequence[str]
 ) -> list[tuple[str, str | None]]:
     """The four to six series to watch, by order of what they tell.
 
-    With two channels one difference tells both sides.
+    With two channels one difference tells both sides. A logarithm that scatters by more than MOST_SCATTER (a hold duty
+    near zero, say) is not watched: it could not show a tenth of the power gone.
     """
     least = FEWEST_SHARE * int(usable.sum())
+    labels = np.array(groups, dtype=object)[usable]
 
     def enough(key: tuple[str, str | None]) -> bool:
-        return key in series and int((~np.isnan(series[key].values[usable])).sum()) >= max(1.0, least)
+        if key not in series:
+            return False
+        values = series[key].values[usable]
+        known = ~np.isnan(values)
+        if int(known.sum()) < max(1.0, least):
+            return False
+        return not series[key].kind.logarithm or _scatter(values[known], labels[known]) <= MOST_SCATTER
 
     chosen: list[tuple[str, str | None]] = []
     for name in ORDER:
@@ -161,6 +172,13 @@ def choose_watched(
 def to_unit(kind: SeriesKind, change: float, level: float) -> float:
     """A change of the charted value as a change in the kind's unit, at the charted `level` it starts from."""
     return float(np.exp(level + change) - np.exp(level)) if kind.logarithm else float(change)
+
+
+def _scatter(values: Array, groups: NDArray[np.object_]) -> float:
+    """Scatter from neighbours of one group (median moving range over 0.954); 0 where no group has two runs."""
+    ranges = [np.abs(np.diff(values[groups == name])) for name in dict.fromkeys(groups)]
+    joined = np.concatenate(ranges) if ranges else np.empty(0)
+    return float(np.median(joined)) / MEDIAN_RANGE_PAIR if len(joined) else 0.0
 
 
 def _charted(values: Array, kind: SeriesKind) -> Array:

@@ -23,6 +23,7 @@ Places = NDArray[np.int64]
 LEVEL = 0.9
 MOVED_T = 3.0  # standard errors
 HOLDS_T = 2.0
+FEW_RUNS_T = 3.5  # where three runs carry a call
 BEND_OVER_C = 10.0  # °C from 20 at which the bend of the room's effect may be as large as its slope
 THIRD_BEYOND = 1.5  # scatters
 FEWEST_AFTER = 3  # runs: two can be one bad morning
@@ -106,7 +107,9 @@ class View:
         effect, newest = self.since(key, start, since, at)
         if effect is None or abs(effect.change) < MOVED_T * newest[1] or abs(effect.t) < HOLDS_T:
             return False
-        if chart == "individuals" and self._beside(key, start, since, at, effect.change) < FEWEST_AFTER:
+        if chart == "individuals" and (
+            abs(effect.t) < FEW_RUNS_T or self._beside(key, start, since, at, effect.change) < FEWEST_AFTER
+        ):
             return False
         return self.worth_calling(key, effect, newest[0])
 

@@ -150,7 +150,7 @@ def watch_series(
     held = np.clip(z, -HELD_WITHIN, HELD_WITHIN)
     begin = int(present[min(LEARNING_BELOW, len(present) - 1)])
     high, low, _, _ = _sums(held, np.nan_to_num(doubt), begin)
-    smooth = charts.ewma(held, EWMA_WEIGHT, 0.0)
+    smooth = charts.ewma((values - expected) / sigma, EWMA_WEIGHT, 0.0)  # for the eye: not held in
     smooth[np.isnan(z)] = np.nan
     return Watched(
         values, expected, sigma, bias, z, smooth, high, low, limits, widths, np.nan_to_num(doubt), baseline, r1, None

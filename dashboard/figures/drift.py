@@ -15,7 +15,7 @@ from analysis.drift.series import BY_NAME
 from analysis.drift.watch import EWMA_WEIGHT
 from dashboard.figures.theme import BAND, CEILING, CHANNEL_COLOURS, INK, QUIET, channel_style, configured
 
-WHEN = "when"
+SHOWN_LIMITS = 3.0  # how far beyond its limit a CUSUM is drawn
 
 
 @dataclass(frozen=True)
@@ -89,39 +89,45 @@ def series_chart(
 def cusum_chart(rows: pd.DataFrame, height: int = 150) -> Any:
     """Both sums of the CUSUM with the limit a call is made at."""
     x = _x(rows)
-    title = "CUSUM (scatters)"
     base = alt.Chart(rows)
-    up = base.mark_line(color=CHANNEL_COLOURS[0]).encode(x=x, y=alt.Y("cusum_high:Q", title=title), detail="epoch:N")
-    down = base.mark_line(color=CHANNEL_COLOURS[1], strokeDash=[7, 3]).encode(
-        x=x, y=alt.Y("cusum_low:Q", title=title), detail="epoch:N"
+    # A sum that is far over its limit says no more by being farther; clipped, the limit stays in sight.
+    most = SHOWN_LIMITS * float(rows["cusum_limit"].max())
+    scale = alt.Scale(domain=[-most, most], nice=False)
+
+    def y(field: str) -> Any:
+        return alt.Y(f"{field}:Q", title="CUSUM (scatters)", scale=scale)
+
+    up = base.mark_line(color=CHANNEL_COLOURS[0], clip=True).encode(x=x, y=y("cusum_high"), detail="epoch:N")
+    down = base.mark_line(color=CHANNEL_COLOURS[1], strokeDash=[7, 3], clip=True).encode(
+        x=x, y=y("cusum_low"), detail="epoch:N"
     )
     limit = base.transform_calculate(under="-datum.cusum_limit")
     style = {"color": QUIET, "strokeDash": [2, 2], "interpolate": "step"}
-    high = limit.mark_line(**style).encode(x=x, y=alt.Y("cusum_limit:Q", title=title), detail="epoch:N")
-    low = limit.mark_line(**style).encode(x=x, y=alt.Y("under:Q", title=title), detail="epoch:N")
+    high = limit.mark_line(**style).encode(x=x, y=y("cusum_limit"), detail="epoch:N")
+    low = limit.mark_line(**style).encode(x=x, y=y("under"), detail="epoch:N")
     return configured(alt.layer(high, low, up, down).properties(width="container", height=height))
 
 
-def group_panels(rows: pd.DataFrame, key: Key, columns: int = 3) -> Any:
-    """A small panel per comparison group: mixing them would show the mix, not the oven."""
+def group_panel(rows: pd.DataFrame, group: str, key: Key, height: int = 120) -> Any:
+    """The runs of one comparison group, on the same axes as the other groups: a mixture would show the mix, not the oven."""
     unit = "%" if BY_NAME[key[0]].logarithm else BY_NAME[key[0]].unit
-    order = rows["group"].value_counts().index.tolist()
+    x, y = _x(rows), [float(rows["moved"].min()), float(rows["moved"].max())]
+    x.scale = alt.Scale(domain=[_plain(rows["when"].min()), _plain(rows["when"].max())])
     dots = (
-        alt.Chart(rows)
-        .mark_point(size=18, filled=True, color=CHANNEL_COLOURS[0])
+        alt.Chart(rows[rows["group"] == group])
+        .mark_point(size=20, filled=True, color=CHANNEL_COLOURS[0], clip=True)
         .encode(
-            x=_x(rows),
-            y=alt.Y("moved:Q", title=unit),
+            x=x,
+            y=alt.Y("moved:Q", title=unit, scale=alt.Scale(domain=y, nice=True, zero=False)),
             tooltip=[alt.Tooltip("run:Q", title="run"), alt.Tooltip("moved:Q", format="+.2f", title=unit)],
         )
-        .properties(width=210, height=110)
     )
-    panels = dots.facet(
-        facet=alt.Facet("group:N", title=None, sort=order, header=alt.Header(labelFontSize=12, labelLimit=210)),
-        columns=columns,
-    )
-    chart = configured(panels)
-    return chart.properties(autosize="pad")
+    return configured(dots.properties(width="container", height=height))
+
+
+def groups_by_size(rows: pd.DataFrame, most: int = 9) -> list[str]:
+    """The comparison groups with most runs, largest first."""
+    return [str(g) for g in rows["group"].value_counts().index[:most]]
 
 
 def season_chart(rows: pd.DataFrame, key: Key, height: int = 220) -> Any:
@@ -199,8 +205,13 @@ def _marks(rows: pd.DataFrame, calls: Sequence[Call], events: Sequence[Happened]
 
 def _x(rows: pd.DataFrame) -> Any:
     if _dated(rows):
-        return alt.X("when:T", title=None)
+        return alt.X("when:T", title=None, axis=alt.Axis(format="%b %Y", tickCount=7))
     return alt.X("when:Q", title="run", scale=alt.Scale(zero=False))
+
+
+def _plain(value: Any) -> Any:
+    """A place on the axis as Vega-Lite takes it in a domain."""
+    return alt.DateTime(year=value.year, month=value.month, date=value.day) if hasattr(value, "year") else float(value)
 
 
 def _dated(rows: pd.DataFrame) -> bool:

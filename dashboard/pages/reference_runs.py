@@ -35,7 +35,7 @@ for name in order:
         continue
     verdicts = {int(r["run"]): r for r in page_data.records(drift_data.verdicts(book, name))}
     table = []
-    for row in page_data.records(report.references.head(12)):
+    for row in page_data.records(report.references.head(6)):
         judged = verdicts.get(int(row["run"]), {})
         margin = judged.get("limiting_margin")
         line = {

@@ -45,7 +45,12 @@ def show(report: OvenReport, key: Key) -> None:
         "the limit a call is made at."
     )
     st.markdown("**Each group by itself**")
-    st.altair_chart(figures.group_panels(rows, key), theme=None, alt=_groups(rows), key=f"groups-{key}")
+    columns = st.columns(3)
+    for place, group in enumerate(figures.groups_by_size(rows)):
+        with columns[place % 3]:
+            st.caption(page.plain(group))
+            said = f"{label(key)} of {group} against its baseline."
+            st.altair_chart(figures.group_panel(rows, group, key), theme=None, alt=said, key=f"group-{key}-{group}")
     st.markdown("**Against the room**")
     if rows["ambient"].notna().sum() < 8:
         st.markdown("The room's temperature is known of too few runs to tell the season apart.")
@@ -90,8 +95,3 @@ def _season(report: OvenReport, key: Key) -> str:
     low, high = watched.baseline.ambient_seen
     what = "the season can be told apart" if watched.baseline.season_separable else "season not yet separable"
     return f"The baseline's runs saw rooms of {low:.0f} to {high:.0f} °C: {what} (8 °C of difference are needed)."
-
-
-def _groups(rows) -> str:
-    parts = [f"{name}: {len(part)} runs, median {part['moved'].median():+.2f}" for name, part in rows.groupby("group")]
-    return "; ".join(parts) + "."

@@ -48,7 +48,8 @@ def day(stamp: str | None, run: int) -> str:
 def headline(call: Call) -> str:
     """ "full-power ramp, high -11.7 % (-12.6 to -10.7 %), trend": what moved and by how much."""
     shape = "at once" if call.kind == "step" else "slowly"
-    return f"{minus(call.size_text)}, {shape}"
+    text = minus(call.size_text)
+    return f"{text if call.channel else text[0].upper() + text[1:]}, {shape}"
 
 
 def details(call: Call, answer: Answer | None, zone: str) -> list[str]:

@@ -250,16 +250,16 @@ def _oven(rng: np.random.Generator, room: float, mass: float, fault: str, size: 
             )
         )
     top = 245.0 + (size * on if fault == "setpoint_or_firmware" else 0)
-    profile = ((0, 25), (70, 150), (170, 180), (215, top), (245, top), (246, 25))
+    profile = ((0, 25), (80, 150), (175, 150), (225, top), (250, top), (251, 25))
     return Oven(
         tuple(tips),
         room_c=room,
-        element_k_per_s=3.4 * power,
+        element_k_per_s=4.4 * power,
         loss_tau_s=180.0 * loss,
         door_tau_s=180.0 * loss,  # the door stays shut: a leak shows in the cooling
         control=1,
         profile=profile,
-        length_s=640.0,
+        length_s=760.0,
         interval_s=2.0,
     )
 
