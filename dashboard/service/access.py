@@ -49,10 +49,10 @@ class Gate:
             self._known = read_access(con)
         self._read_at = time.monotonic()
 
-    def known(self) -> Access:
-        """The list, at most `FRESH_S` old; while the archive is held or gone, the last one known stands."""
+    def known(self, fresh: bool = False) -> Access:
+        """The list, at most `FRESH_S` old, or read now; while the archive is held or gone, the last one known stands."""
         with self._lock:
-            if time.monotonic() - self._read_at > FRESH_S:
+            if fresh or time.monotonic() - self._read_at > FRESH_S:
                 try:
                     self._refresh()
                 except ArchiveError:
@@ -73,6 +73,8 @@ class Gate:
     def token(self, given: str | None, address: str | None) -> Token | None:
         """The token in force that `given` is. A wrong one counts against the address."""
         token = self.known().token(given) if given else None
+        if token is None and given:
+            token = self.known(fresh=True).token(given)  # it may have been added a moment ago
         if token is None and given:
             self._wrong.wait_s(address_key(address))
         return token
