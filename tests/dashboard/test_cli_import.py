@@ -242,7 +242,8 @@ def test_ctrl_c_leaves_whole_runs_and_the_rest_is_taken_later(shop: Shop) -> Non
         deadline = time.monotonic() + 60
         while time.monotonic() < deadline and not shop.archive.exists():
             time.sleep(0.05)
-        time.sleep(1.5)
+        while time.monotonic() < deadline and not shop.quick("runs", "--json").json:
+            time.sleep(0.05)
         process.send_signal(signal.SIGINT)
         _, err = process.communicate(timeout=60)
     assert process.returncode == 130, err

@@ -175,7 +175,13 @@ def test_ctrl_c_keeps_and_imports_what_was_heard(archive: Archive, line: Line, t
     assert listener.stdout is not None
     assert listener.stdout.readline() == "listening\n"
     speak(line, 3.0, bake(None)).join()
-    time.sleep(1.5)
+    heard, deadline = -1, time.monotonic() + 60
+    while time.monotonic() < deadline:
+        now = sum(raw.stat().st_size for raw in (tmp_path / "raw").glob("*"))
+        if now == heard > 0:
+            break
+        heard = now
+        time.sleep(1.0)
     listener.send_signal(signal.SIGINT)
     said, trouble = listener.communicate(timeout=60)
     assert (said, trouble) == ("stored\n", "")
