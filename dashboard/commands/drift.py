@@ -67,7 +67,9 @@ def answer(
     what: Annotated[str, typer.Argument(metavar="ANSWER", help="explained, fixed, watch or false.")],
     note: Annotated[str | None, typer.Option(metavar="TEXT", help="What was found.")] = None,
 ) -> None:
-    """Answer a call: explained, fixed, watch or false. The tool keeps its own record from it.
+    """Answer a call: explained, fixed, watch or false.
+
+    The answers are the tool's own record: of so many calls, so many real.
 
     \b
     Example:
@@ -159,7 +161,9 @@ def settings(
         float | None, typer.Option("--budget", metavar="N", help="False calls allowed per 100 runs. Usual: 1.")
     ] = None,
 ) -> None:
-    """Set how often a reference run of an oven is due and how many false calls are allowed; what is not given is as usual.
+    """Set when an oven's reference run is due, and its budget of false calls.
+
+    What is not given is as usual.
 
     \b
     Example:
