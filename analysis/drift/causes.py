@@ -47,6 +47,8 @@ class Cause:
     fits: tuple[str, ...]
     against: tuple[str, ...]
     score: float  # log-likelihood, for ranking only
+    right: int = 0  # series that moved as expected
+    wrong: int = 0  # series that moved although they should stay, or the other way
 
 
 @dataclass(frozen=True)
@@ -113,7 +115,6 @@ RIGHT, STILL, WRONG = 0.85, 0.12, 0.03  # chance of a series that should move: a
 MAY_STAY, MAY_MOVE, MAY_NOT = 0.55, 0.41, 0.04  # of a series that may move: stays, as expected, the other way
 QUIET, LOUD = 0.92, 0.04  # of a series that should stay: stays, moves (per direction)
 OPEN = {-1: 0.15, 0: 0.7, 1: 0.15}  # of a series the cause says nothing about
-WORST_STRANGERS = 2  # contradictions a cause may carry before "unknown" is the honest first answer
 
 SEASON_CHECK = "Log the room temperature and wait: what comes with the season leaves with it."
 UNKNOWN_CHECK = "Ask whether anything changed around this date, then run the reference load from cold."
@@ -135,12 +136,11 @@ def rank_causes(
     scored.sort(key=lambda c: -c.score)
     best = scored[0]
     out = [c for c in scored if c.score > best.score - 3.0 and c.fits][:3]
-    contradictions = len(best.against)
-    if not best.fits or contradictions > max(WORST_STRANGERS, len(best.fits)):
+    if not best.fits or best.wrong > best.right:
         out = [Cause("unknown", (), ("no cause in the table fits what moved",), 0.0), *out[:2]]
     if season_open:
         out.append(Cause("season", (season_open,), (), best.score - 3.0))
-    return [Cause(c.cause, c.fits, (*c.against, *doubts), c.score) for c in out]
+    return [replace(c, against=(*c.against, *doubts)) for c in out]
 
 
 def check_first(cause: str) -> str:
@@ -152,31 +152,28 @@ def check_first(cause: str) -> str:
 
 def _score(name: str, signature: Signature, effects: Mapping[str, Effect], shape: str) -> Cause:
     score = math.log(signature.prior) + math.log(signature.trend if shape == "trend" else 1 - signature.trend)
-    fits: list[str] = []
-    against: list[str] = []
+    right: list[str] = []
+    stayed: list[str] = []
+    wrong: list[str] = []
+    missing: list[str] = []
     for series, effect in effects.items():
-        expected = signature.moves.get(series)
+        expected, moved = signature.moves.get(series), effect.moved
         if expected is None:
-            score += math.log(OPEN[effect.moved])
-        elif expected == "0":
-            score += math.log(LOUD if effect.moved else QUIET)
-            (against if effect.moved else fits).append(f"{effect.text}{'' if effect.moved else ', as it should stay'}")
-        elif expected.endswith("?"):
-            right = expected == "any?" or (expected == "+?") == (effect.moved > 0)
-            share = MAY_STAY if not effect.moved else (MAY_MOVE if right else MAY_NOT)
-            score += math.log(share / (2 if effect.moved and expected == "any?" else 1))
-            if effect.moved:
-                fits, against = ([*fits, effect.text], against) if right else (fits, [*against, effect.text])
-        elif effect.moved == 0:
-            score += math.log(STILL)
-            against.append(f"{effect.label} did not move")
-        elif expected == "any" or (expected == "+") == (effect.moved > 0):
-            score += math.log(RIGHT / (2 if expected == "any" else 1))
-            fits.insert(0, effect.text)
+            score += math.log(OPEN[moved])
+            continue
+        way, may_stay = expected.removesuffix("?"), expected.endswith("?")
+        if way == "0":
+            score += math.log(LOUD if moved else QUIET)
+            (wrong if moved else stayed).append(effect.text if moved else f"{effect.text}, as it should stay")
+        elif not moved:
+            score += math.log(MAY_STAY if may_stay else STILL)
+            missing += [] if may_stay else [f"{effect.label} did not move"]
+        elif way == "any" or (way == "+") == (moved > 0):
+            score += math.log((MAY_MOVE if may_stay else RIGHT) / (2 if way == "any" else 1))
+            right.append(effect.text)
         else:
-            score += math.log(WRONG)
-            against.append(f"{effect.text}, the other way")
-    moved_right = any("stay" not in text for text in fits)
-    if not moved_right:
+            score += math.log(MAY_NOT if may_stay else WRONG)
+            wrong.append(f"{effect.text}, the other way")
+    if not right:
         score -= 5.0
-    return Cause(name, tuple(fits), tuple(against), score)
+    return Cause(name, (*right, *stayed), (*wrong, *missing), score, len(right), len(wrong))

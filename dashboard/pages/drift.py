@@ -44,7 +44,7 @@ st.subheader("Watched series", anchor=False)
 labels = {key: drift_series.label(key) for key in found.watched}
 wanted = next((k for c in open_calls for k in found.watched if k[0] == c.series), found.watched[0])
 key = st.selectbox(
-    "Series", list(labels), index=list(labels).index(wanted), format_func=lambda k: labels[k], key="drift-key"
+    "Series", list(labels), index=list(labels).index(wanted), format_func=lambda k: labels[k], key=f"drift-key-{oven}"
 )
 drift_series.show(report, key)
 

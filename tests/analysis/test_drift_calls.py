@@ -7,7 +7,6 @@ from simulated_series import season
 
 from analysis.drift.calls import detect
 from analysis.drift.events import event_reports
-from analysis.drift.forecast import forecast_margin
 
 CONTRACT = {
     "oven", "series", "channel", "kind", "since", "since_interval", "size", "size_interval", "unit", "rate_per_100_runs", "n",
@@ -20,15 +19,16 @@ def event(kind, when, restarts):
 
 
 def test_clean_seasons_stay_quiet():
-    calls = sum(len(detect("oven", *season(seed)).calls) for seed in range(400, 410))
-    # The promise is at most 1 in 100 runs, 20 here; the benchmark finds a fifth of that. 10 is beyond its upper 99 %.
-    assert calls <= 10
+    calls = sum(len(detect("oven", *season(seed)).calls) for seed in range(400, 415))
+    # The promise is at most 1 in 100 runs, 30 here; the benchmark measures 0.13 in 100, 4 here. 9 is its upper 98 % point.
+    assert calls <= 9
 
 
 @pytest.mark.parametrize(
     ("fault", "size", "kind"),
     [
         ("heater", 0.001, "trend"),
+        ("mains", 0.1, "step"),
         ("seal", 0.0005, "trend"),
         ("sensor_offset", 3.0, "step"),
         ("sensor_gain", 4.0, "trend"),
@@ -36,17 +36,21 @@ def test_clean_seasons_stay_quiet():
     ],
 )
 def test_a_planted_change_is_found_named_and_dated(fault, size, kind):
-    for seed in range(3):
+    named = 0
+    for seed in range(4):
         found = detect("oven", *season(seed, fault=fault, size=size))
         call = next(c for c in found.calls if c.alarm_run > 80)
-        assert call.causes[0].cause == fault
+        named += call.causes[0].cause == fault
         assert call.causes[0].fits
         assert call.kind == kind
         assert call.since_run_interval[0] - 15 <= 81 <= call.since_run_interval[1] + 15
+        assert call.since_run_interval[0] <= call.since_run <= call.since_run_interval[1]
         assert call.size_interval[0] <= call.size <= call.size_interval[1]
         assert (call.rate_per_100_runs is not None) == (kind == "trend")
         assert call.n > 20
+        assert call.state == "open"
         assert set(call.to_json()) >= CONTRACT
+    assert named >= 3
 
 
 def test_one_change_is_called_once():
@@ -55,12 +59,44 @@ def test_one_change_is_called_once():
         assert len([c for c in calls if c.causes[0].cause == "heater"]) == 1
 
 
+@pytest.mark.parametrize(("fault", "size"), [("heater", 0.001), ("sensor_offset", 3.0), ("seal", 0.0005)])
+def test_a_call_is_there_at_the_run_it_names_and_not_before(fault, size):
+    # Nothing later may be known to the run that calls: the season cut off there must show the call, one run earlier not.
+    runs, metrics = season(2, fault=fault, size=size)
+    call = next(c for c in detect("oven", runs, metrics).calls if c.alarm_run > 80)
+    for last, there in ((call.alarm_run, True), (call.alarm_run - 1, False)):
+        cut = detect("oven", runs[runs.run <= last], metrics[metrics.run <= last])
+        assert (call.alarm_run in [c.alarm_run for c in cut.calls]) == there
+        assert all(c.alarm_run <= last for c in cut.calls)
+
+
+def test_a_step_without_an_event_asks_and_one_with_an_event_does_not():
+    runs, metrics = season(2, fault="sensor_offset", size=3.0)
+    call = next(c for c in detect("oven", runs, metrics).calls if c.alarm_run > 80)
+    assert call.question == f"Did anything change around {call.since[:10]}?"
+    when = runs["started_at"].iloc[80] - pd.Timedelta(minutes=1)
+    noted = detect("oven", runs, metrics, event("thermocouple", when, False))
+    call = next(c for c in noted.calls if c.alarm_run > 80)
+    assert call.question is None
+    assert call.beside == (f"thermocouple on {when:%Y-%m-%d}",)
+
+
+def test_a_change_that_goes_back_says_so():
+    runs, metrics = season(2, fault="sensor_offset", size=3.0)
+    clean = season(2)[1]
+    later = metrics["run"] > 110
+    metrics.loc[later, "value"] = clean.loc[later, "value"]
+    first = next(c for c in detect("oven", runs, metrics).calls if c.alarm_run > 80)
+    assert (first.since_run, first.state) == (81, "gone back")
+
+
 def test_a_named_event_restarts_the_baseline_and_keeps_the_old_one():
     runs, metrics = season(5, fault="setpoint_or_firmware", size=3.0)
     when = runs["started_at"].iloc[80] - pd.Timedelta(minutes=1)
     found = detect("oven", runs, metrics, event("firmware", when, True))
     assert [len(epoch.positions) for epoch in found.epochs] == [80, 120]
-    assert not [call for call in found.calls if call.causes[0].cause == "setpoint_or_firmware"]
+    assert all(w.baseline.state == "firm" for epoch in found.epochs for w in epoch.watched.values())
+    assert not [c for c in found.calls if c.alarm_run > 80]
     report = event_reports("oven", runs, metrics, event("firmware", when, True))[0]
     assert report.answer == "as expected"
     assert (report.n_before, report.n_after) == (30, 30)
@@ -71,6 +107,14 @@ def test_firmware_that_was_never_flashed_is_said():
     report = event_reports("oven", runs, metrics, event("firmware", runs["started_at"].iloc[90], False))[0]
     assert report.answer == "no change seen"
     assert "really flashed" in report.text
+
+
+def test_a_decline_that_goes_on_is_not_credited_to_an_event_in_its_middle():
+    runs, metrics = season(3, fault="heater", size=0.002)
+    calls = detect("oven", runs, metrics).calls
+    cleaned = event("clean", runs["started_at"].iloc[140], False)
+    assert event_reports("oven", runs, metrics, cleaned)[0].answer == "the other way"
+    assert event_reports("oven", runs, metrics, cleaned, calls=calls)[0].answer == "no change seen"
 
 
 def test_an_event_with_few_runs_after_it_is_not_judged():
@@ -87,18 +131,18 @@ def test_thin_and_empty_archives_say_what_is_missing():
     assert "no watched value" in (detect("oven", *season(8)[:1], nothing).reason or "")
 
 
-def test_rules_leave_out_and_list():
-    runs, metrics = season(9, n=60)
-    runs.loc[3, "kind"] = "development"
-    runs.loc[4, "complete"] = False
-    metrics.loc[(metrics.run == 6) & (metrics.metric == "start_temperature_c"), "value"] = 70.0
-    frame = detect("oven", runs, metrics, left_out={8: "by hand: wrong board noted"}).runs.set_index("run")
-    reasons = frame["left_out"].dropna().to_dict()
-    assert reasons[4] == "profile development"
-    assert reasons[5] == "incomplete run"
-    assert reasons[6].startswith("warm start (70 °C")
-    assert reasons[8].startswith("by hand")
-    assert len(reasons) == 4
+def test_a_budget_that_lets_nothing_through_is_refused():
+    with pytest.raises(ValueError, match="above 0"):
+        detect("oven", *season(8, n=30), budget_per_100_runs=0)
+
+
+def test_a_smaller_budget_means_wider_limits():
+    runs, metrics = season(8)
+    limits = [
+        next(iter(detect("oven", runs, metrics, budget_per_100_runs=b).epochs[0].watched.values())).cusum_limit.min()
+        for b in (0.1, 1.0, 5.0)
+    ]
+    assert limits[0] > limits[1] > limits[2]
 
 
 def test_one_channel_cannot_tell_sensor_from_oven():
@@ -108,26 +152,22 @@ def test_one_channel_cannot_tell_sensor_from_oven():
     assert any("one channel" in text for cause in call.causes for text in cause.against)
 
 
+def test_two_channels_cannot_tell_which_of_them_moved():
+    call = next(c for c in detect("oven", *season(2, fault="sensor_offset", size=3.0)).calls if c.alarm_run > 80)
+    assert any("which of left and right moved" in text for cause in call.causes for text in cause.against)
+
+
 def test_runs_without_dates_are_still_watched():
     runs, metrics = season(11, fault="sensor_offset", size=3.0)
     runs["started_at"] = pd.NaT
     call = next(c for c in detect("oven", runs, metrics).calls if c.alarm_run > 80)
     assert call.since is None
+    assert call.since_interval is None
     assert call.since_run in range(78, 85)
 
 
-def test_forecast_gives_a_range_or_refuses_with_the_reason():
-    rng = np.random.default_rng(1)
-    hours = np.arange(60) * 0.12
-    falling = 12 - 0.12 * np.arange(60) + rng.normal(0, 0.6, 60)
-    got = forecast_margin("peak_c", "K", falling, hours)
-    assert got.refused is None
-    assert got.runs_low < got.runs < got.runs_high
-    assert got.runs == pytest.approx(40, rel=0.25)  # 12 / 0.12 - 60
-    assert got.hours == pytest.approx(got.runs * 0.12, rel=1e-6)
-    assert "20 needed" in forecast_margin("peak_c", "K", falling[:10], hours[:10]).refused
-    assert "includes zero" in forecast_margin("peak_c", "K", rng.normal(8, 1, 60), hours).refused
-    step = np.r_[rng.normal(9, 0.4, 30), rng.normal(5, 0.4, 30)]
-    assert "step" in forecast_margin("peak_c", "K", step, hours).refused
-    slow = 40 - 0.05 * np.arange(60) + rng.normal(0, 0.3, 60)
-    assert "farther than the history" in forecast_margin("peak_c", "K", slow, hours).refused
+def test_a_hold_duty_that_only_scatters_is_not_watched():
+    runs, metrics = season(12)
+    duty = metrics["metric"] == "hold_duty"
+    metrics.loc[duty, "value"] = np.random.default_rng(0).uniform(0.001, 0.05, int(duty.sum()))
+    assert ("hold_duty", None) not in detect("oven", runs, metrics).watched

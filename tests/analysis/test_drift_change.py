@@ -99,3 +99,49 @@ def test_too_few_values_are_refused():
 def test_a_constant_series_has_no_change():
     assert change.change_points(np.full(30, 5.0)) == []
     assert change.change_point(np.full(30, 5.0)).size == 0
+
+
+def part(values, positions=None, sigma=1.0):
+    """A series of one group without covariates."""
+    at = np.arange(len(values)) if positions is None else positions
+    return change.Part(at, values, np.ones((len(values), 1)), np.zeros(1), sigma)
+
+
+def test_a_slope_is_dated_with_an_interval_that_holds_its_start():
+    held = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        values = rng.normal(0, 1, 120) + 0.08 * np.maximum(0, np.arange(120) - 60)
+        found = change.onset([part(values)], "trend", 0.9)
+        held += found.low <= 61 <= found.high
+    assert held >= 47  # 90 % nominal, 3 sd below
+
+
+def test_a_slope_that_came_to_rest_is_not_dated_too_early():
+    early = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        values = rng.normal(0, 1, 200) + 0.15 * np.clip(np.arange(200) - 60, 0, 40)
+        early.append(change.onset([part(values)], "trend", 0.9).index - 61)
+    assert abs(np.median(early)) <= 4
+
+
+def test_a_second_series_sharpens_the_date_only_as_far_as_it_is_independent():
+    rng = np.random.default_rng(5)
+    slope = 0.05 * np.maximum(0, np.arange(120) - 60)
+    first, second = rng.normal(0, 1, 120) + slope, rng.normal(0, 1, 120) + slope
+    alone = change.onset([part(first)], "trend", 0.9)
+    twice = change.onset([part(first), part(first)], "trend", 0.9)
+    both = change.onset([part(first), part(second)], "trend", 0.9)
+    assert (twice.low, twice.high) == (alone.low, alone.high)  # the same evidence twice is no more evidence
+    assert both.high - both.low < alone.high - alone.low
+
+
+def test_shape_is_judged_together():
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        ramp = 0.1 * np.maximum(0, np.arange(100) - 50)
+        step = 3.0 * (np.arange(100) >= 50)
+        noise = rng.normal(0, 1, (2, 100))
+        assert change.better_shape([part(noise[0] + ramp), part(noise[1] + ramp)])[0] == "trend"
+        assert change.better_shape([part(noise[0] + step), part(noise[1] - step)])[0] == "step"
