@@ -283,7 +283,7 @@ def _regressors(part: Part, shape: str, starts: NDArray[np.int64], last: float, 
     if shape == "trend":
         run_out = np.maximum(1.0, shares[None, :] * (last - starts[:, None] + 1))
         return np.clip(x - starts[None, :, None] + 1, 0.0, run_out[None]).reshape(len(x), -1)
-    return np.where(x >= starts[None, :, None], 1.0, 0.0).reshape(len(x), -1)
+    return np.heaviside(x - starts[None, :, None], 1.0).reshape(len(x), -1)
 
 
 def _joint_cost(part: Part, regressors: Array) -> tuple[Array, Array]:

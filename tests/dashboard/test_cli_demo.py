@@ -78,7 +78,9 @@ def test_another_archive_is_never_replaced(tmp_path: Path) -> None:
 
 def test_every_thermocouple_of_the_demo_has_its_place(demo: Shop) -> None:
     archive = open_archive(demo.archive)
-    unplaced = archive.read("SELECT DISTINCT name FROM channel_overview WHERE role = 'temperature' AND placement IS NULL")
+    unplaced = archive.read(
+        "SELECT DISTINCT name FROM channel_overview WHERE role = 'temperature' AND placement IS NULL"
+    )
     assert unplaced["name"].tolist() == []
     for oven in demo.quick("oven", "list", "--json").json:
         assert oven["control_channel"] in oven["placements"]

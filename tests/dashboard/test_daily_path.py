@@ -18,6 +18,8 @@ from ingest.importing import ImportOptions, import_bytes
 
 MOST_TAPS = 6
 
+A_LOOK_MS = 1_200  # nobody taps within a second of the page drawing itself anew
+
 
 class Hand:
     """Taps on the page, counted."""
@@ -28,11 +30,13 @@ class Hand:
     def choose(self, name: str) -> None:
         """Tap one of the choices that lie open, once the page is at rest."""
         settled(self.page)
+        self.page.wait_for_timeout(A_LOOK_MS)
         self.page.locator("[data-testid=stButtonGroup]").get_by_text(name, exact=True).first.click()
         self.taps += 1
 
     def press(self, name: str) -> None:
         settled(self.page)
+        self.page.wait_for_timeout(A_LOOK_MS)
         self.page.get_by_role("button", name=name, exact=True).first.click()
         self.taps += 1
 

@@ -86,7 +86,7 @@ def test_one_file_answers_the_same_query_as_the_archive(archive: Archive, tmp_pa
 
 def test_an_empty_choice_still_has_its_columns(archive: Archive, tmp_path: Path) -> None:
     assert export(archive, "metrics", tmp_path / "none.csv", Selection(board="nothing")).rows == {"metrics": 0}
-    assert (tmp_path / "none.csv").read_text("utf-8-sig").startswith("run,channel,metric,parameters,value")
+    assert (tmp_path / "none.csv").read_text("utf-8-sig").startswith('"run","channel","metric","parameters","value"')
 
 
 def test_the_original_log_comes_out_byte_for_byte(archive: Archive, tmp_path: Path) -> None:

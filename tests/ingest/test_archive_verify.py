@@ -52,7 +52,14 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
             write_evaluation(con, run, evaluation(window))
         add_inspection(con, 1, "loupe", joints_looked=9, defects=[{"term": "bridging"}])
         trial = plan_trial(
-            con, "soak", defect="bridging", change="longer soak", arm_a="90 s", arm_b="110 s", runs_per_arm=4, board_id=board
+            con,
+            "soak",
+            defect="bridging",
+            change="longer soak",
+            arm_a="90 s",
+            arm_b="110 s",
+            runs_per_arm=4,
+            board_id=board,
         )
         con.execute("INSERT INTO trial_run VALUES (?, 3, 'a', 'a', NULL, now()::TIMESTAMP)", [trial])
         reference.add_event(con, oven, "fan", recording().started_at)  # pyright: ignore[reportArgumentType]
