@@ -282,7 +282,8 @@ def _regressors(part: Part, shape: str, starts: NDArray[np.int64], last: float, 
     x = part.positions.astype(float)[:, None, None]
     if shape == "trend":
         run_out = np.maximum(1.0, shares[None, :] * (last - starts[:, None] + 1))
-        return np.clip(x - starts[None, :, None] + 1, 0.0, run_out[None]).reshape(len(x), -1)
+        ramp = np.maximum(x - starts[None, :, None].astype(float) + 1.0, 0.0)
+        return np.minimum(ramp, run_out[None]).reshape(len(x), -1)
     return np.heaviside(x - starts[None, :, None], 1.0).reshape(len(x), -1)
 
 

@@ -47,4 +47,4 @@ def settled(page: Page) -> None:
     """Wait until the page has drawn itself: its heading or verdict is there, and nothing runs any more."""
     page.locator("[data-testid=stMain] h1, [data-testid=stMain] .ob-first").first.wait_for(timeout=60_000)
     page.locator("[data-testid=stStatusWidget]").wait_for(state="detached", timeout=60_000)
-    page.wait_for_timeout(300)
+    page.wait_for_timeout(1_000)  # what was drawn before fades out for a moment
