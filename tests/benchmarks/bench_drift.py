@@ -76,7 +76,8 @@ def false_calls(seasons: int, say: Callable[[str], None]) -> None:
     runs = seasons * RUNS
     low, high = (100 * end / runs for end in poisson_interval(calls))
     say(f"clean: {calls} false calls in {runs} runs = {100 * calls / runs:.3f} per 100 (95 %: {low:.3f} to {high:.3f}), "
-        f"budget {BUDGET_PER_100_RUNS:g}; by series {kinds}; {(time.process_time() - began) / seasons:.2f} s a season")  # fmt: skip
+        f"budget {BUDGET_PER_100_RUNS:g}; by series {kinds}; "
+        f"{(time.process_time() - began) / seasons:.2f} s a season")  # fmt: skip
 
 
 def oracle_delay(z: np.ndarray, side: int, step: float | None) -> int | None:
