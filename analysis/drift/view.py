@@ -14,7 +14,7 @@ from analysis.drift import change, groups
 from analysis.drift.baseline import FEWEST, FIRM_AT, Baseline, Setting, fit_baseline, neighbours, predict, setting_of
 from analysis.drift.causes import Effect
 from analysis.drift.records import Key
-from analysis.drift.series import KINDS, Series, SeriesKind, to_unit
+from analysis.drift.series import KINDS, MOST_SCATTER, Series, SeriesKind, to_unit
 from analysis.drift.watch import Watched, watch_series
 
 Array = NDArray[np.floating[Any]]
@@ -172,8 +172,8 @@ class View:
             if len(before) < FEWEST or len(after) < FEWEST_AFTER:
                 continue
             got = self.fit(key, before, int(high))
-            if got is None:
-                continue
+            if got is None or (self.series[key].kind.logarithm and got.baseline.sigma > MOST_SCATTER):
+                continue  # what scatters so much has no vote on the cause
             effect = self._effect(key, got, after[~np.isnan(got.residual[after])], len(before))
             if effect is not None and (key[0] not in out or abs(effect.t) > abs(out[key[0]].t)):
                 out[key[0]] = effect
