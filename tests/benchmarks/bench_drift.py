@@ -68,13 +68,18 @@ def poisson_interval(k: int, level: float = 0.95) -> tuple[float, float]:
 def false_calls(seasons: int, say: Callable[[str], None]) -> None:
     began, calls = time.process_time(), 0
     kinds: dict[str, int] = {}
+    peaks = 0
     for seed in range(seasons):
         made = whole_season(10_000 + seed, RUNS)
+        peaks += peak_delay(made.runs, made.metrics) is not None
         for call in detect("oven", made.runs, made.metrics).calls:
             calls += 1
             kinds[call.series] = kinds.get(call.series, 0) + 1
     runs = seasons * RUNS
     low, high = (100 * end / runs for end in poisson_interval(calls))
+    say(
+        f"clean: (a) signals in {peaks} of {seasons} seasons within {RUNS - ONSET} runs: so much of what it finds is chance"
+    )
     per_season = (time.process_time() - began) / seasons
     say(f"clean: {calls} false calls in {runs} runs = {100 * calls / runs:.3f} per 100 (95 %: {low:.3f} to {high:.3f})")
     say(f"budget {BUDGET_PER_100_RUNS:g} per 100; by series {kinds}; {per_season:.2f} s of processor a season")
@@ -268,12 +273,13 @@ def _oven(rng: np.random.Generator, room: float, mass: float, fault: str, size: 
 def from_logs(each: int, say: Callable[[str], None]) -> None:
     say(f"from logs, {each} seasons of {LOG_RUNS} runs each, change after run {ONSET}")
     for fault, size, words in FROM_LOGS:
-        row, ours, peaks, calls = Row(), [], [], 0
+        row, ours, peaks, calls, chance = Row(), [], [], 0, 0
         causes: dict[str, int] = {}
         for seed in range(each):
             runs, metrics = logged_season(30_000 + seed, fault, size)
             if not fault:
                 calls += len(detect("oven", runs, metrics).calls)
+                chance += peak_delay(runs, metrics) is not None
                 continue
             ours.append(judge(fault, runs, metrics, row))
             peaks.append(peak_delay(runs, metrics))
@@ -282,6 +288,7 @@ def from_logs(each: int, say: Callable[[str], None]) -> None:
         if not fault:
             low, high = (100 * e / (each * LOG_RUNS) for e in poisson_interval(calls))
             say(f"clean: {calls} false calls in {each * LOG_RUNS} runs (95 %: {low:.2f} to {high:.2f} per 100 runs)")
+            say(f"clean: (a) signals in {chance} of {each} seasons within {LOG_RUNS - ONSET} runs")
         else:
             say(f"{fault:22} {words:44} {describe(ours)}  (a) {describe(peaks)}  {shares(row, each)}  {causes}")
 
