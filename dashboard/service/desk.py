@@ -6,6 +6,7 @@ beside it. Neither possible: NotKept, and the sender must keep its log.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import queue
 import threading
@@ -14,11 +15,13 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from dashboard.service import journal
-from dashboard.service.alerts import Alert, Sender, alerts_of
+from dashboard.service.alerts import Sender, alerts_of
+from dashboard.service.drift_news import DriftNews
 from ingest import spool
 from ingest.archive import Archive, ArchiveBusy, ArchiveError
 from ingest.import_result import ImportOptions, ImportResult
@@ -52,7 +55,7 @@ class Desk:
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
         self._stored: queue.SimpleQueue[list[int] | None] = queue.SimpleQueue()
-        self._drift_known: dict[str, set[str]] = {}
+        self._news = DriftNews(archive) if alerts.to else None
 
     # Logs
 
@@ -130,33 +133,41 @@ class Desk:
             self._last_error = {"at": datetime.now(UTC).isoformat(timespec="seconds"), "text": line}
         journal.write("error", text=line)
 
-    def _tell_all(self) -> None:
+    def _tell_all(self, news: DriftNews) -> None:
         """In a thread of its own: looking for drift takes longer than storing a log."""
+        self._tell_drift(news, None)  # what came while nobody told
         while (runs := self._stored.get()) is not None:
-            try:
-                self._tell(runs)
-            except Exception as error:  # the next runs are told of all the same
-                self.trouble(f"no alert for runs {runs}: {error}")
+            ovens = self._tell_runs(runs)
+            with contextlib.suppress(queue.Empty):  # an oven is looked at once, however many of its logs came together
+                while (runs := self._stored.get_nowait()) is not None:
+                    ovens |= self._tell_runs(runs)
+            self._tell_drift(news, ovens)
+            if runs is None:
+                return
 
-    def _tell(self, runs: list[int]) -> None:
+    def _tell_runs(self, runs: list[int]) -> set[str]:
+        """Alerts of these runs; the names of their ovens."""
         from analysis.store import run_summary
-        from dashboard.service.drift_calls import open_calls
 
         ovens: set[str] = set()
         for run in runs:
-            summary = run_summary(self.archive, run)
-            for alert in alerts_of(summary):
-                self.alerts.put(alert)
+            try:
+                summary = run_summary(self.archive, run)
+                for alert in alerts_of(summary):
+                    self.alerts.put(alert)
+            except Exception as error:  # the next run is told of all the same
+                self.trouble(f"no alert for run {run}: {error}")
+                continue
             if oven := summary["metadata"]["oven"]["value"]:
-                ovens.add(oven)
-        for oven in ovens:
-            known = self._drift_known.get(oven)
-            calls = open_calls(self.archive, oven)
-            self._drift_known[oven] = {number for number, _, _ in calls}
-            for number, text, called_at in calls:
-                # At the first look only what these runs brought; what was called before is known to whoever looks.
-                if (number not in known) if known is not None else (called_at in runs):
-                    self.alerts.put(Alert("drift_called", text, called_at, oven))
+                ovens.add(str(oven))
+        return ovens
+
+    def _tell_drift(self, news: DriftNews, ovens: set[str] | None) -> None:
+        try:
+            for alert in news.of_ovens(ovens):
+                self.alerts.put(alert)
+        except Exception as error:  # looked at again with the next log
+            self.trouble(f"no look for drift: {error}")
 
     # Health
 
@@ -190,8 +201,8 @@ class Desk:
     def start(self) -> None:
         """Starts what goes on beside requests: alerts, the spool, the watched folder."""
         self.alerts.start()
-        if self.alerts.to:
-            self._begin("telling", self._tell_all)
+        if self._news is not None:
+            self._begin("telling", partial(self._tell_all, self._news))
         self._begin("spool", self._drain)
         if self.folder is not None:
             self._begin("folder", self._watch)

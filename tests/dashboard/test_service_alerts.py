@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import socketserver
 import threading
 from collections.abc import Iterator
@@ -12,10 +13,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from page_archives import bake, full_archive
+from page_archives import bake, empty_archive, full_archive
 from service_process import serving
 
+from analysis.store import evaluate_and_write
+from analysis.store.drift import oven_report
 from dashboard.service.alerts import Alert, Receivers, Sender, alerts_of, receivers
+from dashboard.service.desk import Desk
+from ingest.archive import Archive
+from ingest.archive.reference import add_oven
+from ingest.importing import ImportOptions, import_bytes
 
 
 @contextmanager
@@ -112,13 +119,72 @@ def test_a_failed_run_and_a_doubted_sensor_are_told_and_a_good_run_is_not(tmp_pa
     assert f"Run {bad_run}" in told
 
 
-def test_without_an_address_nothing_is_sent() -> None:
+def worn(number: int) -> bytes:
+    """Bake `number`, a day after the one before; from the 31st on the right channel heats 6 K less at the peak."""
+    lower = random.Random(number).gauss(0, 0.4) + (6 if number > 30 else 0)
+    first, *rest = (line.split(",") for line in bake(minutes=1441 * number).decode().splitlines())
+    for cells in rest:
+        cells[3] = f"{25 + (float(cells[3]) - 25) * (1 - lower / 220):.2f}"
+    return "\n".join(",".join(cells) for cells in [first, *rest]).encode()
+
+
+@contextmanager
+def desk(archive: Archive, url: str) -> Iterator[Desk]:
+    """A desk at work; when the block ends, all that its logs were worth telling has been sent."""
+    at_work = Desk(archive, Sender(Receivers(url=url)))
+    at_work.start()
+    yield at_work
+    at_work.stop()
+
+
+def test_a_called_drift_is_told_once_whatever_comes_after(tmp_path: Path) -> None:
+    archive = empty_archive(tmp_path / "archive.duckdb")
+    with archive.transaction() as con:
+        add_oven(con, "Bench oven")
+    options = ImportOptions(source="file", oven="Bench oven")
+
+    def stored(number: int) -> None:
+        assert import_bytes(archive, worn(number), f"{number}.csv", options, evaluate_and_write)[0].status == "stored"
+
+    def told() -> list[dict[str, Any]]:
+        return [a for a in got if a["event"] == "drift_called"]
+
+    for number in range(1, 31):
+        stored(number)
+    with http_receiver() as (url, got):
+        with desk(archive, url) as at_work:
+            for number in (31, 32):
+                assert at_work.take(worn(number), f"{number}.csv", options)[0].status == "stored"
+        assert told() == []
+        assert oven_report(archive, "Bench oven").open_calls() == []
+        stored(33)  # through the terminal, while the service is down
+        (call,) = oven_report(archive, "Bench oven").open_calls()
+        with serving(archive.path, OVENBOOK_ALERT_URL=url) as service:
+            assert service.until(told)
+            for number in (34, 35):
+                assert service.post(worn(number), name=f"{number}.csv", oven="Bench oven").status == 200
+        with desk(archive, url) as at_work:
+            at_work.take(worn(36), "36.csv", options)
+        # Somebody who turns alerts on later is not told of what was called long before.
+        archive.path.with_name(archive.path.name + ".told.json").unlink()
+        with desk(archive, url) as at_work:
+            at_work.take(worn(37), "37.csv", options)
+    assert oven_report(archive, "Bench oven").open_calls()[0].id == call.id
+    (alert,) = told()
+    assert (alert["run"], alert["oven"]) == (33, "Bench oven")
+    assert call.check_first in alert["text"]
+
+
+def test_without_an_address_nothing_is_sent(tmp_path: Path) -> None:
     assert not receivers({})
-    sender = Sender(receivers({}))
-    sender.start()
-    sender.put(Alert("run_fails", "x"))
-    sender.stop()
-    assert (sender.sent, sender.lost) == (0, 0)
+    archive = empty_archive(tmp_path / "archive.duckdb")
+    silent = Desk(archive, Sender(receivers({})))
+    silent.start()
+    assert silent.take(bake(peak_c=262), "hot.csv", ImportOptions(source="http"))[0].status == "stored"
+    silent.alerts.put(Alert("run_fails", "x"))
+    silent.stop()
+    assert (silent.alerts.sent, silent.alerts.lost) == (0, 0)
+    assert not archive.path.with_name(archive.path.name + ".told.json").exists()
 
 
 def test_a_receiver_that_sends_us_elsewhere_is_not_followed(capsys: pytest.CaptureFixture[str]) -> None:
