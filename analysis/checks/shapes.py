@@ -11,6 +11,7 @@ from ingest.recording import FloatArray
 IntArray = np.ndarray[tuple[int, ...], np.dtype[np.intp]]
 
 BRISK_K_PER_S = 4.0
+LEAST_JUMP_K = 8.0
 STILL_K = 1e-6  # a change below is none: rounding of 32-bit storage
 
 
@@ -81,7 +82,7 @@ class Shapes:
         8 K in a second is more than a fixed tip follows; 4 K/s is a brisk ramp for a small oven, so a slow log may
         move that much honestly; 8 times the scatter keeps noise out; 4 steps keep a coarse log out.
         """
-        floor = max(8.0, BRISK_K_PER_S * self.interval_s)
+        floor = max(LEAST_JUMP_K, BRISK_K_PER_S * self.interval_s)
         return np.maximum(np.maximum(floor, 8.0 * self.noise_k), 4.0 * self.resolution_k)
 
     @cached_property

@@ -18,7 +18,8 @@ from analysis.idle_inputs import OFF_SCALE_ABOVE_C, OFF_SCALE_BELOW_C, is_idle
 from analysis.metrics.crossings import Crossings, crossings
 from analysis.metrics.plan import Plan, plan_for
 from analysis.metrics.slopes import window_slopes
-from analysis.metrics.traces import Traces, aligned, median, sampling_of, traces_of_many
+from analysis.metrics.stack import Stack
+from analysis.metrics.traces import Traces, aligned, median, traces_of, traces_of_stack
 from analysis.results import Context
 from analysis.uncertainty import ATTACHMENT_K, K_FACTOR, Errors, errors
 from ingest.recording import Recording
@@ -50,7 +51,6 @@ class Basis:
     traces: Traces
     plan: Plan
     contexts: Sequence[Context]
-    recordings: Sequence[Recording]
     ambient_c: FloatArray  # (runs,) room temperature, NaN where it was not recorded
     setpoint: FloatArray | None  # (runs, samples) NaN where missing; None when not logged
     duty: FloatArray | None  # the same, 0 to 1
@@ -146,11 +146,47 @@ def smallest_step(traces: Traces) -> FloatArray:
     return np.where(np.isfinite(least), np.minimum(least, 5.0), 0.0)
 
 
-def basis_of(recordings: Sequence[Recording], contexts: Sequence[Context]) -> Basis | None:
-    """Work out the basis of runs of one `kind_of`; None when no temperature channel has a sample."""
-    traces = traces_of_many(recordings)
+def basis_of(recording: Recording, context: Context) -> Basis | None:
+    """Work out the basis of a run by itself; None when no temperature channel has a sample."""
+    traces = traces_of(recording)
     if traces.rows == 0 or len(traces.t) == 0:
         return None
+    setpoint, duty = setpoint_of(recording, traces), duty_of(recording, traces)
+    return _basis(traces, None if setpoint is None else setpoint[None], None if duty is None else duty[None], [context])
+
+
+def basis_of_stack(stack: Stack, contexts: Sequence[Context]) -> Basis:
+    """Work out the basis of runs that are `alike`."""
+    setpoint = next((stack.values[:, place] for place in stack.of_role("setpoint") if _logged(stack, place)[0]), None)
+    duty = [stack.values[:, place] for place in stack.of_role("duty") if _logged(stack, place)[0]]
+    return _basis(
+        traces_of_stack(stack),
+        setpoint,
+        None if not duty else duty[0] if len(duty) == 1 else np.mean(duty, axis=0),
+        contexts,
+    )
+
+
+def alike(stack: Stack, contexts: Sequence[Context]) -> list[list[int]]:
+    """The runs of a stack, parted into those that can be measured at once: asked the same, with the same columns logged."""
+    columns = stack.of_role("setpoint") + stack.of_role("duty")
+    logged = list(zip(*(_logged(stack, place).tolist() for place in columns), strict=True)) or [()] * len(stack)
+    together: dict[object, list[int]] = {}
+    asked: dict[object, object] = {}  # the same question often comes as the same objects
+    for run, context in enumerate(contexts):
+        told = (id(context.limits), context.liquidus_c, context.classification_c, id(context.budget))
+        if told not in asked:
+            asked[told] = (plan_for(context), tuple(sorted(context.budget.items())))
+        together.setdefault((logged[run], asked[told]), []).append(run)
+    return list(together.values())
+
+
+def _logged(stack: Stack, place: int) -> BoolArray:
+    """(runs,) whether a column has two values at least."""
+    return np.isfinite(stack.values[:, place]).sum(axis=1) >= 2
+
+
+def _basis(traces: Traces, setpoint: FloatArray | None, duty: FloatArray | None, contexts: Sequence[Context]) -> Basis:
     plan = plan_for(contexts[0])
     t, v = traces.t, traces.v
     rows = traces.rows
@@ -164,8 +200,7 @@ def basis_of(recordings: Sequence[Recording], contexts: Sequence[Context]) -> Ba
     ambient_c = np.array([np.nan if c.ambient_c is None else c.ambient_c for c in contexts], dtype=np.float64)
     ambient = traces.to_rows(ambient_c)
     room = np.where(np.isnan(ambient), np.minimum(start_c, 40.0), ambient)
-    of_row = [context for context in contexts for _ in range(traces.per)]
-    e = errors(contexts[0].budget, peak_c, room, noise, step, traces.step_s, _attachments(traces, of_row))
+    e = errors(contexts[0].budget, peak_c, room, noise, step, traces.step_s, _attachments(traces, contexts))
 
     column = {level: 3 * i + 1 for i, level in enumerate(plan.levels)}
     fixed = np.array([x for level in plan.levels for x in (level - NEAR_K, level, level + NEAR_K)])
@@ -189,7 +224,7 @@ def basis_of(recordings: Sequence[Recording], contexts: Sequence[Context]) -> Ba
         level(("near", reference, below, 1), base + u)
     level("hiding", peak_c - HIDING_K)
     level("flat", peak_c - 2.0 * noise - np.maximum(K_FACTOR * e.random, 0.05))
-    judged = ~traces.averages & ~np.array([in_air(c, name) for c, name in zip(of_row, traces.names, strict=True)])
+    judged = ~traces.averages & ~_air(traces, contexts)
     judged &= ~_idle(traces)  # an input with nothing plugged in
     lag_levels = _climb(traces.by_run(peak_c), traces.by_run(start_c), traces.by_run(judged))
     levels = np.empty((rows, len(fixed) + len(extra) + LAG_LEVELS))
@@ -204,10 +239,9 @@ def basis_of(recordings: Sequence[Recording], contexts: Sequence[Context]) -> Ba
         traces,
         plan,
         contexts,
-        recordings,
         ambient_c,
-        _side_by_side([setpoint_of(recording, traces) for recording in recordings]),
-        _side_by_side([duty_of(recording, traces) for recording in recordings]),
+        setpoint,
+        duty,
         peak_c,
         peak_s,
         peak_end_s,
@@ -229,19 +263,6 @@ def basis_of(recordings: Sequence[Recording], contexts: Sequence[Context]) -> Ba
     )
 
 
-def kind_of(recording: Recording, context: Context) -> object | None:
-    """What two runs must have in common to be measured in one batch; None for one that is measured alone."""
-    sampling = sampling_of(recording)
-    if sampling is None:
-        return None
-    columns = tuple(channel.role for channel in recording.channels if channel.role in ("setpoint", "duty"))
-    logged = tuple(
-        any(c.role == role and np.isfinite(c.values).sum() >= 2 for c in recording.channels)
-        for role in ("setpoint", "duty")
-    )
-    return sampling, columns, logged, plan_for(context), tuple(sorted(context.budget.items()))
-
-
 def setpoint_of(recording: Recording, traces: Traces) -> FloatArray | None:
     """The set point on the samples of the traces (the first such column), None when none is logged."""
     for channel in recording.channels:
@@ -259,11 +280,6 @@ def duty_of(recording: Recording, traces: Traces) -> FloatArray | None:
     if not columns:
         return None
     return columns[0] if len(columns) == 1 else np.mean(columns, axis=0)
-
-
-def _side_by_side(columns: Sequence[FloatArray | None]) -> FloatArray | None:
-    logged = [column for column in columns if column is not None]
-    return np.array(logged) if logged else None
 
 
 def _idle(traces: Traces) -> BoolArray:
@@ -337,11 +353,22 @@ def _names_air(name: str) -> bool:
     return not AIR_WORDS.isdisjoint(re.split(r"[^a-zà-ÿ]+", name.casefold()))
 
 
-def _attachments(traces: Traces, of_row: Sequence[Context]) -> FloatArray | None:
-    if not any(context.placements for context in of_row):
+def _air(traces: Traces, contexts: Sequence[Context]) -> BoolArray:
+    """(rows,) which channels measure the air."""
+    if any(context.placements for context in contexts):
+        return np.array([in_air(c, name) for c, name in zip(_of_rows(traces, contexts), traces.names, strict=True)])
+    return np.array([_names_air(name) for name in traces.names])
+
+
+def _of_rows(traces: Traces, contexts: Sequence[Context]) -> list[Context]:
+    return [context for context in contexts for _ in range(traces.per)]
+
+
+def _attachments(traces: Traces, contexts: Sequence[Context]) -> FloatArray | None:
+    if not any(context.placements for context in contexts):
         return None
     ways = [
         (context.placements.get(name, (None, None))[1] or "").lower()
-        for context, name in zip(of_row, traces.names, strict=True)
+        for context, name in zip(_of_rows(traces, contexts), traces.names, strict=True)
     ]
     return np.array([next((size for word, size in ATTACHMENT_K.items() if word in way), np.nan) for way in ways])

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from analysis.metrics.basis import Basis, basis_of, kind_of
+from analysis.metrics.basis import Basis, alike, basis_of, basis_of_stack
 from analysis.metrics.effort import add_effort
 from analysis.metrics.group import add_group
 from analysis.metrics.heating import add_heating
 from analysis.metrics.plan import parameters, plan_for
 from analysis.metrics.sensors import add_sensors
 from analysis.metrics.sheet import Sheet
+from analysis.metrics.stack import Stack, stacks_of
 from analysis.results import Context, MetricValue
 from ingest.recording import Recording
 
@@ -35,25 +36,48 @@ def measure(recording: Recording, context: Context) -> list[MetricValue]:
     straight lines inside a channel and a long gap marks its times "incomplete"; a channel without a single sample gets
     "not evaluated" for its peak. Definitions: `analysis.quantities`; which parameters: `analysis.metrics.plan`.
     """
-    return _measured((0,), [recording], [context]).sheet.of_run(0)
+    return measure_one(recording, context).sheet.of_run(0)
+
+
+def measure_one(recording: Recording, context: Context, place: int = 0) -> Measured:
+    """All metrics of a run by itself, whatever it lacks."""
+    b = basis_of(recording, context)
+    sheet = _sheet(b, [context])
+    measured = set(b.traces.numbers) if b is not None else set()
+    why, none = "the channel has no sample", parameters()
+    sheet.singles(
+        [
+            (0, MetricValue("peak_c", number, None, None, "°C", "not evaluated", why, none))
+            for number, channel in enumerate(recording.channels)
+            if channel.role == "temperature" and number not in measured
+        ]
+    )
+    return Measured((place,), sheet, b)
+
+
+def measure_stack(stack: Stack, contexts: Sequence[Context]) -> Iterator[tuple[Stack, Measured]]:
+    """All metrics of stacked runs, the digits of `measure`, some at a time: these runs, and what was measured. Those
+    that are asked the same things are worked out together; each run comes once, in no particular order."""
+    for runs in alike(stack, contexts):
+        for start in range(0, len(runs), RUNS_AT_ONCE):
+            places = tuple(runs[start : start + RUNS_AT_ONCE])
+            part, asked = stack.part(places), [contexts[run] for run in places]
+            b = basis_of_stack(part, asked)
+            yield part, Measured(places, _sheet(b, asked), b)
 
 
 def measure_many(recordings: Sequence[Recording], contexts: Sequence[Context]) -> Iterator[Measured]:
-    """All metrics of many runs, the digits of `measure`. Runs that were sampled at the same moments and are asked the
-    same things are worked out together; each place comes once, in no particular order."""
-    together: dict[object, list[int]] = {}
-    for place, (recording, context) in enumerate(zip(recordings, contexts, strict=True)):
-        kind = kind_of(recording, context)
-        together.setdefault(("alone", place) if kind is None else kind, []).append(place)
-    for places in together.values():
-        for start in range(0, len(places), RUNS_AT_ONCE):
-            part = tuple(places[start : start + RUNS_AT_ONCE])
-            yield _measured(part, [recordings[i] for i in part], [contexts[i] for i in part])
+    """All metrics of many runs, the digits of `measure`; each place comes once, in no particular order."""
+    stacks, alone = stacks_of(recordings)
+    for places, stack in stacks:
+        for _, found in measure_stack(stack, [contexts[place] for place in places]):
+            yield replace(found, places=tuple(places[run] for run in found.places))
+    for place in alone:
+        yield measure_one(recordings[place], contexts[place], place)
 
 
-def _measured(places: tuple[int, ...], recordings: Sequence[Recording], contexts: Sequence[Context]) -> Measured:
-    b = basis_of(recordings, contexts)
-    sheet = Sheet(b.traces.numbers if b else [], len(recordings))
+def _sheet(b: Basis | None, contexts: Sequence[Context]) -> Sheet:
+    sheet = Sheet(b.traces.numbers if b else [], len(contexts))
     if b is not None:
         add_heating(sheet, b)
         add_group(sheet, b)
@@ -64,16 +88,7 @@ def _measured(places: tuple[int, ...], recordings: Sequence[Recording], contexts
         [
             (run, MetricValue(metric, None, None, None, "", "not evaluated", reason, text))
             for metric, text, reason in unknown
-            for run in range(len(recordings))
+            for run in range(len(contexts))
         ]
     )
-    measured = set(b.traces.numbers) if b is not None else set()
-    why, none = "the channel has no sample", parameters()
-    sheet.singles(  # only a run measured alone can have such a channel
-        [
-            (0, MetricValue("peak_c", number, None, None, "°C", "not evaluated", why, none))
-            for number, channel in enumerate(recordings[0].channels)
-            if channel.role == "temperature" and number not in measured and len(recordings) == 1
-        ]
-    )
-    return Measured(places, sheet, b)
+    return sheet

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ingest.recording import Channel, Recording
+
+if TYPE_CHECKING:
+    from analysis.metrics.stack import Stack
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -99,28 +102,22 @@ def sampling_of(recording: Recording) -> object | None:
     return t.tobytes(), len(columns)
 
 
-def traces_of_many(recordings: Sequence[Recording]) -> Traces:
-    """The traces of recordings of one `sampling_of`."""
-    if len(recordings) == 1:
-        return traces_of(recordings[0])
-    t = np.asarray(recordings[0].elapsed_s, dtype=np.float64)
-    chosen = [
-        (number, channel)
-        for recording in recordings
-        for number, channel in enumerate(recording.channels)
-        if channel.role == "temperature"
-    ]
-    v = np.array([channel.values for _, channel in chosen], dtype=np.float64)
+def traces_of_stack(stack: Stack) -> Traces:
+    """The traces of stacked runs."""
+    t, places = stack.elapsed_s, stack.of_role("temperature")
+    runs, n = len(stack), len(t)
+    # a copy only where other columns lie between
+    v = stack.values if len(places) == stack.values.shape[1] else stack.values[:, places]
     step = t[1:] - t[:-1]
-    rows, n = v.shape
+    rows = runs * len(places)
     return Traces(
-        len(recordings),
-        [number for number, _ in chosen],
-        [channel.name for _, channel in chosen],
+        runs,
+        places * runs,
+        [stack.columns[place].name for place in places] * runs,
         t,
-        v,
-        np.broadcast_to(np.True_, v.shape),
-        np.array([not channel.judged for _, channel in chosen], dtype=bool),
+        np.ascontiguousarray(v).reshape(rows, n),
+        np.broadcast_to(np.True_, (rows, n)),
+        np.array([not stack.columns[place].judged for place in places] * runs, dtype=bool),
         np.zeros(rows, dtype=np.int64),
         np.full(rows, n - 1, dtype=np.int64),
         np.full(rows, float(step.max())),
