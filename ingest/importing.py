@@ -34,6 +34,7 @@ from ingest.archive.growth import log_that_holds_it
 from ingest.import_result import ChannelResult, ImportOptions, ImportResult, RunResult
 from ingest.keeping import AfterStore, Existing, Incoming, existing_log, existing_logs, keep, known_result
 from ingest.known_names import Given, OptionsError, look_up
+from ingest.later import keep_for_later
 from ingest.layout_memory import remembered
 from ingest.members import MAX_ZIP_BYTES, find_files, is_archive_file, members
 from ingest.readers import Readers, readers_for
@@ -52,6 +53,7 @@ __all__ = [
     "drain_spool",
     "import_bytes",
     "import_paths",
+    "put_off",
 ]
 
 Progress = Callable[[ImportResult], None]
@@ -121,7 +123,7 @@ def import_paths(
         taking = _Taking(archive, after_store, wait_s, alone=len(files) == 1, reading=reading)
         begun: deque[_Begun] = deque()
         try:
-            for batch in _batches(_incoming(archive, files, options, options_for)):
+            for batch in _batches(_incoming(archive.path, files, options, options_for)):
                 begun.append(taking.begin(batch))
                 if len(begun) > reading.ahead:
                     yield from _said(taking.finish(begun.popleft()), progress)
@@ -131,6 +133,21 @@ def import_paths(
             raise
         while begun:
             yield from _said(taking.finish(begun.popleft()), progress)
+
+
+def put_off(
+    archive_path: str | os.PathLike[str],
+    paths: Iterable[str | os.PathLike[str]],
+    options: ImportOptions,
+    busy: ArchiveBusy,
+) -> Iterator[ImportResult]:
+    """`import_paths` for an archive that could not even be opened, because another program holds it.
+
+    Every log waits in the spool; the names in `options` are looked up when it is stored. Errors as `keep_for_later`.
+    """
+    files = list(find_files(paths))
+    _one_start_for_one_log(options, len(files))
+    return keep_for_later(archive_path, _incoming(Path(archive_path), files, options, None), busy)
 
 
 def _said(results: Iterable[ImportResult], progress: Progress | None) -> Iterator[ImportResult]:
@@ -173,7 +190,7 @@ def drain_spool(archive: Archive, after_store: AfterStore | None = None, *, wait
 
 
 def _incoming(
-    archive: Archive,
+    archive_path: Path,
     files: Sequence[tuple[Path | None, str]],
     options: ImportOptions,
     options_for: Callable[[Path, str], ImportOptions | None] | None,
@@ -182,7 +199,7 @@ def _incoming(
         if path is None:
             yield Incoming(name, name, b"", options, "there is no such file")
             continue
-        if is_archive_file(archive.path, path):
+        if is_archive_file(archive_path, path):
             # Never opened here: closing it would drop the lock that other threads of this process rely on.
             yield Incoming(str(path), name, b"", options, "this is the archive itself, not a log")
             continue
@@ -253,7 +270,7 @@ class _Taking:
                 if len(logs) == 1 and len(logs[0].data) <= QUICK_BYTES:
                     return _Begun(logs, hashes, done=[self._one(con, logs[0], hashes[0], None)])
         except ArchiveBusy as busy:
-            return _Begun(logs, hashes, done=self._spooled(logs, hashes, busy))
+            return _Begun(logs, hashes, done=self._spooled(logs, busy))
         new = [i for i, sha256 in enumerate(hashes) if sha256 not in known or known[sha256].status != "stored"]
         sound = [i for i in new if logs[i].problem is None]
         readings = self.reading.begin(
@@ -269,12 +286,12 @@ class _Taking:
         try:
             return self._store(begun.logs, begun.hashes, begun.readings())
         except ArchiveBusy as busy:
-            return self._spooled(begun.logs, begun.hashes, busy)
+            return self._spooled(begun.logs, busy)
 
-    def _spooled(self, logs: Sequence[Incoming], hashes: Sequence[str], busy: ArchiveBusy) -> list[ImportResult]:
+    def _spooled(self, logs: Sequence[Incoming], busy: ArchiveBusy) -> list[ImportResult]:
         if not self.spooling or any(log.options.dry_run for log in logs):
             raise busy
-        return [self._spool(log, sha256, busy) for log, sha256 in zip(logs, hashes, strict=True)]
+        return list(keep_for_later(self.archive.path, logs, busy))
 
     def take_spooled(self, waiting: spool.Spooled, data: bytes) -> ImportResult:
         try:
@@ -321,7 +338,6 @@ class _Taking:
         readings: dict[int, Reading],
     ) -> list[ImportResult]:
         results: list[ImportResult] = []
-        spooled: ArchiveBusy | None = None
         while len(results) < len(logs):
             try:
                 with self.archive.connect(self.wait_s) as con:
@@ -333,12 +349,7 @@ class _Taking:
                         )
                         results += some or [self._one(con, logs[i], hashes[i], readings.get(i))]
             except ArchiveBusy as busy:
-                if not self.spooling:
-                    raise
-                spooled = busy
-            if spooled is not None:
-                rest = range(len(results), len(logs))
-                results += [self._spool(logs[i], hashes[i], spooled) for i in rest]
+                results += self._spooled(logs[len(results) :], busy)
         return results
 
     def _together(
@@ -399,13 +410,3 @@ class _Taking:
                 )
         except DuplicateLog:  # another thread stored the same bytes between the look and the transaction
             return known_result(con, log, sha256, existing_logs(con, [sha256])[sha256])
-
-    def _spool(self, log: Incoming, sha256: str, busy: ArchiveBusy) -> ImportResult:
-        if log.problem is not None:
-            return ImportResult(log.file, sha256, "rejected", log.problem)
-        try:
-            spool.put(self.archive.path, log.data, log.name, sha256, log.options)
-        except OSError as error:
-            raise ArchiveError(f"{busy}; nor can the log be kept beside it ({error.strerror or error})") from None
-        reason = f"not stored yet: {busy}. The log is kept beside the archive and goes in with the next import"
-        return ImportResult(log.file, sha256, "held", reason)

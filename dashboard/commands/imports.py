@@ -6,11 +6,13 @@ import contextlib
 import sys
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dashboard.commands.opening import the_archive, who
+from dashboard.commands.opening import archive_path, the_archive, who
 from dashboard.commands.output import (
     DONE,
     HELD_OR_REJECTED,
@@ -26,7 +28,7 @@ from dashboard.commands.output import (
 )
 
 if TYPE_CHECKING:
-    from ingest.archive import Archive
+    from ingest.archive import Archive, ArchiveBusy
     from ingest.importing import ImportOptions, ImportResult
 
 LINES_EACH = 20  # more files than this: a line only for those that need a person
@@ -163,15 +165,14 @@ def import_(
 
     if are_archives(paths):
         raise typer.Exit(take_over(the_archive(ctx), paths, who(), as_json=as_json))
-    from dashboard.commands.reference import one_named
+    from ingest.archive import ArchiveBusy
     from ingest.importing import ImportOptions
 
-    archive = the_archive(ctx)
     options = ImportOptions(
         source="stdin" if paths == ["-"] else "file",
         oven=oven,
         profile=profile,
-        paste=one_named(archive, "paste", paste)[1] if paste else None,
+        paste=paste,
         jar=jar,
         board=board,
         kind=kind,
@@ -184,8 +185,18 @@ def import_(
         who=who(),
     )
     evaluations = Evaluations()
+    try:
+        archive = the_archive(ctx)
+    except ArchiveBusy as busy:
+        if dry_run or metadata is not None:
+            raise
+        results = _put_off(archive_path(ctx), paths, options, busy)
+    else:
+        if not dry_run:
+            _say_what_waited(archive)
+        results = results_of(archive, paths, _named(archive, options), metadata, evaluations)
     status = show_results(
-        results_of(archive, paths, options, metadata, evaluations),
+        results,
         evaluations,
         as_json=as_json,
         dry_run=dry_run,
@@ -198,6 +209,40 @@ def _file_count(paths: list[str]) -> int:
     from ingest.members import find_files
 
     return 1 if paths == ["-"] else sum(1 for _ in find_files(paths))
+
+
+def _put_off(place: str | None, paths: list[str], options: ImportOptions, busy: ArchiveBusy) -> Iterator[ImportResult]:
+    """The logs wait beside the archive that another program holds: they may be gone tomorrow, the archive is not."""
+    from ingest.archive import default_path
+    from ingest.importing import put_off
+    from ingest.keeping import Incoming
+    from ingest.later import keep_for_later
+
+    archive = Path(place if place is not None else default_path()).expanduser().resolve()
+    if paths == ["-"]:
+        return keep_for_later(archive, [Incoming("stdin", "stdin", sys.stdin.buffer.read(), options)], busy)
+    return put_off(archive, paths, options, busy)
+
+
+def _named(archive: Archive, options: ImportOptions) -> ImportOptions:
+    """A paste named in part stands for the one that begins so."""
+    from dashboard.commands.reference import one_named
+
+    return replace(options, paste=one_named(archive, "paste", options.paste)[1]) if options.paste else options
+
+
+def _say_what_waited(archive: Archive) -> None:
+    """Logs of an earlier command that found the archive held go in first; a line each, not among the results."""
+    from dashboard import words
+    from ingest.importing import drain_spool
+
+    evaluations = Evaluations()
+    for result in drain_spool(archive, evaluations):
+        said = [words.import_sentence(result.to_json())]
+        for summary in _fresh(result, evaluations):
+            said += [*words.stop_lines(summary["findings"]), words.verdict_sentence(summary)]
+        said += [notice.text for notice in result.warnings if notice.code == "options_dropped"]
+        trouble(f"waited beside the archive until now: {' '.join(said)}")
 
 
 def results_of(

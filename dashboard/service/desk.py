@@ -226,11 +226,12 @@ class Desk:
         pause = DRAIN_S
         while not self._stop.wait(pause):
             try:
-                before = spool.count(self.archive.path)
-                if before:
-                    self.note(drain_spool(self.archive, evaluate_and_write, wait_s=BUSY_S), "spool")
-                # What does not go in now goes in no sooner by trying all the time.
-                stuck = before and spool.count(self.archive.path) >= before
+                stuck = False
+                if before := spool.count(self.archive.path):
+                    results = drain_spool(self.archive, evaluate_and_write, wait_s=BUSY_S)
+                    self.note(results, "spool")
+                    # A log that brings out a fault goes in no sooner by trying all the time; an archive may be free soon.
+                    stuck = bool(results) and spool.count(self.archive.path) >= before
             except Exception as error:  # this thread must outlive whatever one log brings out
                 self.trouble(f"the spool waits on: {error}")
                 stuck = True

@@ -14,9 +14,11 @@ import sys
 import threading
 import time
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
+from archive_helpers import Shop
 from page_archives import bake, empty_archive
 from service_process import ROOT, Service, serving, start
 
@@ -76,37 +78,77 @@ def test_kill_9_loses_nothing_acknowledged_and_the_next_start_says_what_it_did(t
     assert verify(open_archive(path)) == []
 
 
-HOLD = """
-import sys, time
+NOTEBOOK = """
+import sys
 from ingest.archive import open_archive
-with open_archive(sys.argv[1]).connect():
+archive = open_archive(sys.argv[1])
+with archive.connect():
     print("held", flush=True)
-    sys.stdin.read()
+    sys.stdin.readline()
+print("free", flush=True)
+for line in sys.stdin:
+    print(archive.read("SELECT count(*) AS n FROM run_overview")["n"].item(), flush=True)
 """
 
 
-def test_a_log_that_finds_the_archive_held_is_promised_kept_and_stored_later(tmp_path: Path) -> None:
+def test_service_terminal_and_notebook_share_one_archive_and_lose_no_log(tmp_path: Path) -> None:
+    """One of them, a notebook, holds the archive for long; the others name it, keep their logs, and store them later."""
     path = empty_archive(tmp_path / "archive.duckdb").path
-    with serving(path) as service:
-        holder = subprocess.Popen(
-            [sys.executable, "-c", HOLD, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=ROOT
-        )
-        assert holder.stdout is not None
-        assert holder.stdout.readline() == b"held\n"
-        try:
-            said = service.post(bake(), name="busy.csv")
-            assert said.status == 202, said.body
-            assert said.json[0]["status"] == "held"
-            assert f"process {holder.pid}" in said.json[0]["reason"]
-            assert said.json[0]["questions"] == []
-            assert (spool.spool_folder(path) / f"{sha(bake())}.log").read_bytes() == bake()
-            assert service.ask("GET", "/api/health").json["waiting"] == 1
-        finally:
-            holder.communicate(b"")
+    shop = Shop(tmp_path)
+    busy = shop.write("busy.csv", bake(minutes=1))
+    with (
+        serving(path) as service,
+        subprocess.Popen(
+            [sys.executable, "-c", NOTEBOOK, str(path)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            cwd=ROOT,
+            text=True,
+            bufsize=1,
+        ) as notebook,
+        ThreadPoolExecutor(3) as together,
+    ):
+        assert notebook.stdin is not None
+        assert notebook.stdout is not None
+        assert notebook.stdout.readline() == "held\n"
+        from_file = together.submit(shop, "import", busy, "--oven", "Bench oven")
+        from_pipe = together.submit(shop, "import", "-", stdin=bake(minutes=2))
+        posted = service.post(bake(), name="busy.csv")
+        assert posted.status == 202, posted.body
+        assert posted.json[0]["status"] == "held"
+        assert posted.json[0]["questions"] == []
+        for said in (from_file.result(), from_pipe.result()):
+            assert (said.status, said.err) == (1, "")
+            assert "kept beside the archive and goes in with the next import" in said.out.replace("\n", " ")
+        for text in (posted.json[0]["reason"], from_file.result().out, from_pipe.result().out):
+            assert f"process {notebook.pid}" in " ".join(text.split())
+        assert (spool.spool_folder(path) / f"{sha(bake())}.log").read_bytes() == bake()
+        assert service.ask("GET", "/api/health").json["waiting"] == 3
+        notebook.stdin.write("\n")
+        assert notebook.stdout.readline() == "free\n"
         assert service.until(lambda: service.ask("GET", "/api/health").json["waiting"] == 0)
-        assert service.post(bake(), name="busy.csv").json[0]["status"] == "duplicate"
-        assert [e["status"] for e in service.events("import")] == ["held", "stored", "duplicate"]
-    assert stored(path) == [sha(bake())]
+        again = together.submit(shop, "import", busy, "--json")
+        fresh = together.submit(service.post, bake(minutes=3), name="fresh.csv")
+        notebook.stdin.write("\n")
+        assert int(notebook.stdout.readline()) in (3, 4)
+        assert again.result().json[0]["status"] == "duplicate"
+        assert fresh.result().status == 200
+        notebook.stdin.close()
+        assert sorted(e["status"] for e in service.events("import")) == ["held", "stored", "stored", "stored", "stored"]
+    assert sorted(stored(path)) == sorted(sha(bake(minutes=n)) for n in range(4))
+    assert verify(open_archive(path)) == []
+
+
+def test_the_next_import_takes_in_what_waited_and_says_so(tmp_path: Path) -> None:
+    path = empty_archive(tmp_path / "archive.duckdb").path
+    spool.put(path, bake(minutes=1), "first.csv", sha(bake(minutes=1)), ImportOptions(oven="An oven that is not known"))
+    shop = Shop(tmp_path)
+    said = shop.quick("import", shop.write("second.csv", bake(minutes=2)), "--json")
+    assert [item["file"] for item in said.json] == [str(tmp_path / "second.csv")]
+    assert len(said.err.splitlines()) == 1
+    assert "waited beside the archive until now: first.csv: stored as run 1." in said.err
+    assert "no oven named 'An oven that is not known'" in said.err
+    assert sorted(stored(path)) == sorted(sha(bake(minutes=n)) for n in (1, 2))
 
 
 def test_a_folder_that_vanishes_is_said_not_made_and_found_again(tmp_path: Path) -> None:
