@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from analysis.checks.shapes import Shapes
 
 # Grows whenever a metric, a check or the decision rule can give another result; stored with everything derived.
-RULES_VERSION = "2"
+RULES_VERSION = "3"
 
 
 # What checks and verdicts look up beside the metrics that a limit names.

@@ -294,6 +294,18 @@ _TABLE = (
         True,
     ),
     Quantity(
+        "difference_cooling_c",
+        "difference from the other channels while cooling",
+        "K",
+        "difference",
+        "Mean of the channel less the mean of the others, while they cool through a fixed part of their height above "
+        "the room.",
+        (-200, 200),
+        "sensor",
+        True,
+        ("from_fraction", "to_fraction"),
+    ),
+    Quantity(
         "channel_lag_s",
         "lag against its group",
         "s",

@@ -24,6 +24,7 @@ from analysis.drift.describe import Described, Happening, Signal, describe, stil
 from analysis.drift.patterns import PATTERNS, Pattern, combine
 from analysis.drift.records import GONE_BACK, OPEN, Call, Epoch, Key, OvenDrift
 from analysis.drift.series import build_series, choose_watched
+from analysis.drift.versions import Table, version_calls
 from analysis.drift.view import FEWEST_AFTER, MOVED_T, View
 from analysis.drift.watch import Alarm, Watched
 
@@ -41,11 +42,13 @@ def detect(
     taken_in: Mapping[int, str] | None = None,
     margins: pd.DataFrame | None = None,
     budget_per_100_runs: float = BUDGET_PER_100_RUNS,
+    tables: Mapping[str, Table] | None = None,
 ) -> OvenDrift:
     """Watch one oven.
 
     `runs`: rows of run_overview of this oven; `metrics`: their rows of metric_long (`series.METRICS_NEEDED`);
-    `events`: rows of oven_event; `left_out`, `taken_in`: run -> why, by hand; `margins`: see `margins.margin_change`.
+    `events`: rows of oven_event; `left_out`, `taken_in`: run -> why, by hand; `margins`: see `margins.margin_change`;
+    `tables`: set-point hash -> corner points, to see a profile change under its name.
     Never raises on thin data: `reason` says what is missing.
     """
     if budget_per_100_runs <= 0:
@@ -54,9 +57,11 @@ def detect(
     notes = tuple(frame.attrs["notes"])
     series = build_series(frame["run"].tolist(), metrics)
     usable = frame["left_out"].isna().to_numpy()
+    happenings = _happenings(frame, events)
+    changed = version_calls(oven, frame, runs, tables, happenings) if tables else []
 
     def nothing(reason: str) -> OvenDrift:
-        return OvenDrift(oven, (), (), frame, series, reason, (), notes, budget_per_100_runs)
+        return OvenDrift(oven, tuple(changed), (), frame, series, reason, (), notes, budget_per_100_runs)
 
     if int(usable.sum()) < FEWEST:
         return nothing(f"{int(usable.sum())} comparable runs, {FEWEST} needed before anything can be said")
@@ -65,7 +70,6 @@ def detect(
         return nothing("no watched value could be measured on half of the runs")
     calls: list[Call] = []
     epochs: list[Epoch] = []
-    happenings = _happenings(frame, events)
     for positions, opened_by, closed_by in _epochs(frame, usable, events):
         watch = _EpochWatch(View(frame, series, positions), chosen, budget_per_100_runs)
         inside = [
@@ -75,6 +79,7 @@ def detect(
         ]
         calls += watch.run(oven, closed_by, inside, margins)
         epochs.append(Epoch(positions, watch.first, opened_by))
+    calls = sorted([*calls, *changed], key=lambda call: call.alarm_run)
     return OvenDrift(oven, tuple(calls), tuple(epochs), frame, series, None, tuple(chosen), notes, budget_per_100_runs)
 
 

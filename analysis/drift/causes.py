@@ -54,7 +54,8 @@ class Cause:
 @dataclass(frozen=True)
 class Signature:
     """`moves`: expected direction per series: "+", "-", "any" (moves either way) or "0" (stays); with "?" it may move so
-    or stay. `trend`: share that come as a trend."""
+    or stay. The difference while cooling is judged by the one at peak: "with" it, or "apart" (stays, or goes the other
+    way: the side that gets less heat also loses less). `trend`: share that come as a trend."""
 
     moves: Mapping[str, str]
     trend: float
@@ -64,13 +65,13 @@ class Signature:
 
 SIGNATURES: dict[str, Signature] = {
     "heater": Signature(
-        {RAMP_HIGH: "-", RAMP_LOW: "-", DUTY: "+", SATURATION: "+", COOLING: "0", COLD: "0", AT_PEAK: "0", LAG: "+?",
-         TO_PEAK: "+?", PEAK: "-?", OVERSHOOT: "-?", ROOM: "0"}, 0.85, 0.22,
+        {RAMP_HIGH: "-", RAMP_LOW: "-", DUTY: "+", SATURATION: "+", COOLING: "0", COLD: "0", AT_PEAK: "0", IN_COOLING: "0",
+         LAG: "+?", TO_PEAK: "+?", PEAK: "-?", OVERSHOOT: "-?", ROOM: "0"}, 0.85, 0.22,
         "Run the reference load from cold. Then, power off and isolated, have a competent person measure the elements.",
     ),
     "mains": Signature(
-        {RAMP_HIGH: "-", RAMP_LOW: "-", DUTY: "+", SATURATION: "+", COOLING: "0", COLD: "0", AT_PEAK: "0", LAG: "+?",
-         TO_PEAK: "+?", PEAK: "-?", OVERSHOOT: "-?", ROOM: "0"}, 0.15, 0.06,
+        {RAMP_HIGH: "-", RAMP_LOW: "-", DUTY: "+", SATURATION: "+", COOLING: "0", COLD: "0", AT_PEAK: "0", IN_COOLING: "0",
+         LAG: "+?", TO_PEAK: "+?", PEAK: "-?", OVERSHOOT: "-?", ROOM: "0"}, 0.15, 0.06,
         "Repeat the run with other loads on the supply switched off, and note the supply voltage.",
     ),
     "seal": Signature(
@@ -87,15 +88,18 @@ SIGNATURES: dict[str, Signature] = {
         "Compare the board and the number of boards in the record with what was on the rack.",
     ),
     "side": Signature(
-        {AT_PEAK: "any", IN_COOLING: "0", COLD: "0", RAMP_LOW: "0", ROOM: "0"}, 0.5, 0.12,
+        {AT_PEAK: "any", IN_COOLING: "apart", COLD: "0", COOLING: "0", RAMP_LOW: "0", ROOM: "0", PEAK: "any?", LAG: "any?",
+         OVERSHOOT: "any?", TO_PEAK: "any?"}, 0.5, 0.12,
         "Turn the board 180 degrees for one run: if the cold side stays where it was, it is the oven.",
     ),
     "sensor_offset": Signature(
-        {COLD: "any", AT_PEAK: "any", IN_COOLING: "any", COOLING: "0", RAMP_HIGH: "0", RAMP_LOW: "0", DUTY: "0"}, 0.15, 0.14,
+        {COLD: "any", AT_PEAK: "any", IN_COOLING: "with", COOLING: "0", RAMP_HIGH: "0", RAMP_LOW: "0", DUTY: "0",
+         PEAK: "any?", LAG: "any?", OVERSHOOT: "any?", TO_PEAK: "any?"}, 0.15, 0.14,
         "With the oven cold for an hour, compare the channel with the others and with a room thermometer.",
     ),
     "sensor_gain": Signature(
-        {AT_PEAK: "any", IN_COOLING: "any", COLD: "0", COOLING: "0", RAMP_HIGH: "0", RAMP_LOW: "0", DUTY: "0"}, 0.7, 0.08,
+        {AT_PEAK: "any", IN_COOLING: "with", COLD: "0", COOLING: "0", RAMP_HIGH: "0", RAMP_LOW: "0", DUTY: "0",
+         PEAK: "any?", LAG: "any?", OVERSHOOT: "any?", TO_PEAK: "any?"}, 0.7, 0.08,
         "Let two sensors change places for one run: the difference follows the sensor or stays with the place.",
     ),
     "reference_junction": Signature(
@@ -115,6 +119,10 @@ RIGHT, STILL, WRONG = 0.85, 0.12, 0.03  # chance of a series that should move: a
 MAY_STAY, MAY_MOVE, MAY_NOT = 0.55, 0.41, 0.04  # of a series that may move: stays, as expected, the other way
 QUIET, LOUD = 0.92, 0.04  # of a series that should stay: stays, moves (per direction)
 OPEN = {-1: 0.15, 0: 0.7, 1: 0.15}  # of a series the cause says nothing about
+
+# The difference while cooling beside the one at peak: moved the other way, stayed, moved the same way.
+BESIDE_PEAK = {"with": {-1: 0.02, 0: 0.13, 1: 0.85}, "apart": {-1: 0.35, 0: 0.6, 1: 0.05}}
+BESIDE_PEAK_TEXT = {-1: "the other way than at peak", 0: "not as at peak", 1: "the same way as at peak"}
 
 SEASON_CHECK = "Log the room temperature and wait: what comes with the season leaves with it."
 UNKNOWN_CHECK = "Ask whether anything changed around this date, then run the reference load from cold."
@@ -162,6 +170,18 @@ def _score(name: str, signature: Signature, effects: Mapping[str, Effect], shape
             score += math.log(OPEN[moved])
             continue
         way, may_stay = expected.removesuffix("?"), expected.endswith("?")
+        if way in {"with", "apart"}:
+            at_peak = effects.get(AT_PEAK)
+            if at_peak is None or not at_peak.moved:
+                score += math.log(OPEN[moved])
+                continue
+            relation = moved * at_peak.moved
+            score += math.log(BESIDE_PEAK[way][relation])
+            if (way == "with") == (relation > 0):
+                right.append(f"{effect.text}, {BESIDE_PEAK_TEXT[relation]}")
+            else:
+                wrong.append(f"{effect.text}, {BESIDE_PEAK_TEXT[relation]}")
+            continue
         if way == "0":
             score += math.log(LOUD if moved else QUIET)
             (wrong if moved else stayed).append(effect.text if moved else f"{effect.text}, as it should stay")

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from analysis.drift import change, groups
 from analysis.drift.baseline import FEWEST, FIRM_AT, Baseline, Setting, fit_baseline, neighbours, predict, setting_of
-from analysis.drift.causes import Effect
+from analysis.drift.causes import AT_PEAK, IN_COOLING, Effect
 from analysis.drift.records import Key
 from analysis.drift.series import KINDS, MOST_SCATTER, Series, SeriesKind, to_unit
 from analysis.drift.watch import Watched, watch_series
@@ -156,11 +156,13 @@ class View:
         return float(np.sqrt(share @ fitted.covariance @ share)) * fitted.sigma
 
     def effects(self, begin: Mapping[Key, int | None], low: int, high: int, end: int, shape: str) -> dict[str, Effect]:
-        """How each series moved across the change, the strongest channel where there are several.
+        """How each series moved across the change, the strongest channel where there are several; the difference while
+        cooling of the channel that moved at peak, as the two are read together.
 
         A series with an open trend of its own is left out: its runs before this change are no level to compare with.
         """
         out: dict[str, Effect] = {}
+        cooling: dict[str | None, Effect] = {}
         for key, present in self.present.items():
             start = begin[key]
             if start is None:
@@ -175,8 +177,12 @@ class View:
             if got is None or (self.series[key].kind.logarithm and got.baseline.sigma > MOST_SCATTER):
                 continue  # what scatters so much has no vote on the cause
             effect = self._effect(key, got, after[~np.isnan(got.residual[after])], len(before))
+            if effect is not None and key[0] == IN_COOLING:
+                cooling[key[1]] = effect
             if effect is not None and (key[0] not in out or abs(effect.t) > abs(out[key[0]].t)):
                 out[key[0]] = effect
+        if AT_PEAK in out and (beside := cooling.get(out[AT_PEAK].channel)) is not None:
+            out[IN_COOLING] = beside
         return out
 
     def part(self, key: Key, use: Places, sigma: float) -> change.Part:

@@ -1,4 +1,4 @@
-"""Result metrics of the run as a whole: differences between its channels, which share no average with them."""
+"""Metrics of the channels against each other: differences, which need no room thermometer and no true value."""
 
 from __future__ import annotations
 
@@ -8,20 +8,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.metrics.basis import Basis
-from analysis.metrics.plan import parameters
+from analysis.metrics.plan import COOLING_FRACTIONS, parameters
 from analysis.metrics.sheet import Sheet
 from analysis.metrics.traces import FloatArray
 from analysis.results import MetricStatus
 
 _NONE = parameters()
+_COOLING = parameters(from_fraction=COOLING_FRACTIONS[0], to_fraction=COOLING_FRACTIONS[1])
+FEWEST_SAMPLES = 5  # in the stretch of cooling that is averaged
 _ALONE = "fewer than two channels on the work: a spread needs two"
 Ends = NDArray[np.int64]  # (runs,) a row of each run
 
 
 def add_group(sheet: Sheet, b: Basis) -> None:
-    """Append spread at peak, spread at the end of each soak, and melt lag. Averages and air sensors take no part."""
+    """Append spread at peak, spread at the end of each soak, melt lag, and each channel's difference while cooling.
+    Averages and air sensors take no part."""
     alone = b.work.sum(axis=1) < 2
     _at_peak(sheet, b, alone)
+    _in_cooling(sheet, b, alone)
     for high, text in b.plan.soak_ends:
         _at_soak_end(sheet, b, alone, high, text)
     for level, text in b.plan.liquidus:
@@ -67,6 +71,50 @@ def _at_peak(sheet: Sheet, b: Basis, alone: NDArray[np.bool_]) -> None:
         absent=("not evaluated", _ALONE),
         incomplete=(cut, lambda run: f"the log ends near the peak of {_names(b, run, b.cut_hot)}"),
     )
+
+
+def _in_cooling(sheet: Sheet, b: Basis, alone: NDArray[np.bool_]) -> None:
+    """Each channel less the mean of the others on the work, while their mean falls through a fixed part of its height.
+
+    A sensor that reads wrong in proportion is off here by the same part of the height as at the peak, one with an
+    offset by all of it; a side that gets less heat comes nearer to the others, as they share the heat that is left.
+    """
+    tr, e = b.traces, b.errors
+    count = b.work.sum(axis=1)
+    v = tr.by_run(tr.v)
+    mean = np.where(b.work[:, :, None], v, 0.0).sum(axis=1) / np.maximum(count, 1)[:, None]
+    hot = np.where(np.isnan(mean), -np.inf, mean)
+    at = np.arange(len(tr.t))
+    later = at > hot.argmax(axis=1)[:, None]
+    room = e.room_c.reshape(tr.runs, tr.per)[:, 0]
+    top, bottom = (room + f * (hot.max(axis=1) - room) for f in COOLING_FRACTIONS)
+    gone = later & (mean < bottom[:, None])
+    reached = np.asarray(gone.any(axis=1))
+    inside = later & (mean <= top[:, None]) & (at < gone.argmax(axis=1)[:, None])
+    samples = inside.sum(axis=1)
+    sound = reached & (samples >= FEWEST_SAMPLES) & ~alone
+    own = np.where(inside[:, None, :], v, 0.0).sum(axis=2) / np.maximum(samples, 1)[:, None]
+    of_all = np.where(b.work, own, 0.0).sum(axis=1) / np.maximum(count, 1)
+    others = np.maximum(count - 1, 1)[:, None]
+    difference = np.where(b.work & sound[:, None], (own - of_all[:, None]) * count[:, None] / others, np.nan)
+    variance = (
+        e.offset_own**2 + (e.grow_own * e.share(own.ravel())) ** 2 + e.random**2 / np.maximum(tr.to_rows(samples), 1)
+    )
+    variance = tr.by_run(variance)
+    shared = (np.where(b.work, variance, 0.0).sum(axis=1)[:, None] - variance) / others**2
+
+    def why(row: int) -> str:
+        run = row // tr.per
+        if alone[run]:
+            return _ALONE
+        if not b.work.ravel()[row]:
+            return "an average, or it measures the air"
+        if not reached[run]:
+            return f"the log ends before {bottom[run]:.0f} °C ({COOLING_FRACTIONS[1]:.0%} of the height above the room)"
+        return f"fewer than {FEWEST_SAMPLES} samples in that stretch"
+
+    u = 2.0 * np.sqrt(np.maximum(variance + shared, 0.0)).ravel()
+    sheet.channels("difference_cooling_c", _COOLING, difference.ravel(), u, absent=("not evaluated", why))
 
 
 def _why_not(

@@ -14,15 +14,17 @@ from analysis.windows import BUILT_IN, built_in_body_limits, default_for
 if TYPE_CHECKING:
     from ingest.archive.connection import Connection
 
+# A room temperature that was read off the run's own cold start says nothing about that start.
 _RUNS = """
-SELECT r.run_id, r.oven_id, r.board_id, p.paste_id, r.ambient_c, p.alloy, p.family, p.liquidus_c,
-       o.budget, o.control_channel, b.package_thickness_mm, b.package_volume_mm3, e.windows
+SELECT r.run_id, r.oven_id, r.board_id, p.paste_id, CASE WHEN a.origin = 'derived' THEN NULL ELSE r.ambient_c END,
+       p.alloy, p.family, p.liquidus_c, o.budget, o.control_channel, b.package_thickness_mm, b.package_volume_mm3, e.windows
 FROM run r
 LEFT JOIN jar j USING (jar_id)
 LEFT JOIN paste p ON p.paste_id = coalesce(r.paste_id, j.paste_id)
 LEFT JOIN oven o USING (oven_id)
 LEFT JOIN board b USING (board_id)
 LEFT JOIN evaluation e ON e.run_id = r.run_id
+LEFT JOIN run_origin a ON a.run_id = r.run_id AND a.field = 'ambient_c'
 """
 # From the end of the oven's runs before to the start of a run; of one run, and of all at once.
 _IDLE_OF_ONE = """

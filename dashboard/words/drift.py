@@ -59,7 +59,10 @@ def details(call: Call, answer: Answer | None, zone: str) -> list[str]:
         day(stamp, run) for stamp, run in zip(call.since_interval or (None, None), call.since_run_interval, strict=True)
     )
     lines = [
-        f"Since {day(call.since, call.since_run)}, between {low} and {high} ({100 * call.level:.0f} %). "
+        f"Since {day(call.since, call.since_run)}, seen in the set points of the logs. Runs before and after are not "
+        "compared with each other."
+        if call.chart == "set points"
+        else f"Since {day(call.since, call.since_run)}, between {low} and {high} ({100 * call.level:.0f} %). "
         f"Called at run {call.alarm_run} by the {chart(call.chart)}; {call.n} runs compared, {call.left_out} left out."
     ]
     if call.rate_per_100_runs is not None and call.rate_interval is not None:
