@@ -1,6 +1,7 @@
 """Kill -9 at random moments: what was acknowledged is found, nothing half is visible, the next start works.
 
-    python tests/benchmarks/kill9.py [--imports 150] [--service 10] [--migrations 30] [--backups 30] [--rebuilds 30] [--seed 1]
+    python tests/benchmarks/kill9.py [--imports 440] [--service 60] [--migrations 40] [--backups 20] [--restores 20]
+                                     [--rebuilds 20] [--seed 1]
 
 Each trial is a real process, killed after a random time, then the archive is opened, verified and compared with what the
 process had said. Prints a line a kind: kills, kills that struck while work was under way, acknowledged, found, wrong. A kill of
@@ -30,7 +31,7 @@ from service_process import start  # noqa: E402
 
 from analysis.store import evaluate_and_write, seed_defaults  # noqa: E402
 from ingest.archive import Archive, ArchiveError, open_archive  # noqa: E402
-from ingest.archive.care import backup, rebuild  # noqa: E402
+from ingest.archive.care import backup, rebuild, restore  # noqa: E402
 from ingest.archive.migrate import migrations  # noqa: E402
 from ingest.archive.repair import at_start  # noqa: E402
 from ingest.archive.verify import verify  # noqa: E402
@@ -38,6 +39,9 @@ from ingest.importing import import_bytes  # noqa: E402
 from ingest.reading import read_log  # noqa: E402
 
 PRELOADED = ["duckdb", "pandas", "pyarrow", "scipy.stats", "ingest.importing", "analysis.store", "page_archives"]
+
+# 500 while logs are stored (60 of them of the service itself, by HTTP), 100 during everything that writes whole archives.
+KILLS = {"imports": 440, "service": 60, "migrations": 40, "backups": 20, "restores": 20, "rebuilds": 20}
 
 
 def log_of(number: int) -> bytes:
@@ -67,6 +71,12 @@ def backing_up(path: str, number: int, said: Pipe) -> None:
     archive = open_archive(path)
     said.send("ready")
     backup(archive, f"{path}.copy-{number}")
+    said.send("done")
+
+
+def restoring(path: str, number: int, said: Pipe) -> None:
+    said.send("ready")
+    restore(path, f"{path}.restored-{number}")
     said.send("done")
 
 
@@ -270,6 +280,34 @@ def try_backups(folder: Path, kills: int, luck: random.Random) -> list[str]:
     return wrong
 
 
+def try_restores(folder: Path, kills: int, luck: random.Random) -> list[str]:
+    source = folder / "restores.duckdb"
+    before = fingerprint(filled(source, 60))
+    begun = time.monotonic()
+    restore(source, folder / "probe-restored.duckdb")
+    length = time.monotonic() - begun
+    wrong: list[str] = []
+    inside = said_done = made = 0
+    for trial in range(kills):
+        said = killed(restoring, source, trial, luck.uniform(0, length * 1.1))
+        inside += "done" not in said
+        said_done += "done" in said
+        place = Path(f"{source}.restored-{trial}")
+        if place.exists():
+            made += 1
+        elif "done" in said:
+            wrong.append(f"trial {trial}: acknowledged and not there")
+        else:
+            restore(source, place)  # over what the kill left behind
+        wrong += [f"trial {trial}: it differs"] if fingerprint(Archive(place)) != before else []
+        wrong += [f"trial {trial}: {problem.text}" for problem in verify(Archive(place))]
+        wrong += [f"trial {trial}: left {left.name}" for left in folder.glob(f"{place.name}.*")]
+        place.unlink()
+    wrong += [] if fingerprint(Archive(source)) == before else ["the copy changed"]
+    report("restores", kills, inside, f"{said_done} archives", f"{made}, each whole", wrong)
+    return wrong
+
+
 def try_rebuilds(folder: Path, kills: int, luck: random.Random) -> list[str]:
     archive = filled(folder / "rebuilds.duckdb", 60)
     before = fingerprint(archive)
@@ -290,7 +328,7 @@ def try_rebuilds(folder: Path, kills: int, luck: random.Random) -> list[str]:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    for name, default in (("imports", 150), ("service", 10), ("migrations", 30), ("backups", 30), ("rebuilds", 30)):
+    for name, default in KILLS.items():
         parser.add_argument(f"--{name}", type=int, default=default)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
@@ -301,6 +339,7 @@ def main() -> int:
         for name, trial in (
             ("migrations", try_migrations),
             ("backups", try_backups),
+            ("restores", try_restores),
             ("rebuilds", try_rebuilds),
             ("imports", try_imports),
             ("service", try_service),

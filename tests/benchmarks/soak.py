@@ -1,6 +1,6 @@
 """Everything at once on one archive: four HTTP senders, a folder, a terminal, two browsers, two readers.
 
-    python tests/benchmarks/soak.py [--minutes 4] [--browsers 2]
+    python tests/benchmarks/soak.py [--minutes 10] [--browsers 2]
 
 Prints how many logs went which way, how many were lost or stored twice, every error a sender, reader or browser was shown,
 and the 50th, 99th percentile and maximum of what each waited for [ms]. Only to 127.0.0.1. Logs are invented.
@@ -19,14 +19,17 @@ import tempfile
 import threading
 import time
 from collections import Counter, defaultdict
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from playwright.sync_api import Error as PlaywrightError
 
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "dashboard")]
 
+from browsing import chromium  # noqa: E402
 from page_archives import bake, empty_archive  # noqa: E402
 from service_process import Service, serving  # noqa: E402
 
@@ -38,6 +41,8 @@ SENDER_PAUSE_S = 0.5
 FOLDER_PAUSE_S = 1.5
 TERMINAL_PAUSE_S = 2.0
 READER_PAUSE_S = 0.5
+DROP = "drop"
+PAGES = ("/", "/runs", "/run?run=1", "/held", "/ovens", "/drift", "/import")
 
 
 class Tally:
@@ -91,7 +96,8 @@ def sender(service: Service, tally: Tally, stop: threading.Event) -> None:
             tally.error(f"sender: {said.status} {said.body[:200]!r}")
 
 
-def dropper(folder: Path, tally: Tally, stop: threading.Event) -> None:
+def dropper(service: Service, tally: Tally, stop: threading.Event) -> None:
+    folder = service.archive.parent / DROP
     while not stop.wait(FOLDER_PAUSE_S):
         number, data = tally.next_log("folder")
         part = folder / f"drop-{number}.part"
@@ -140,44 +146,52 @@ def reader(service: Service, tally: Tally, stop: threading.Event) -> None:
 
 
 def browser(service: Service, tally: Tally, stop: threading.Event) -> None:
-    from playwright.sync_api import Error, sync_playwright
-
-    flags = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
-    with sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path="/usr/bin/chromium", args=flags)
-        page = chromium.new_page()
+    """Opens one page after the other, waits until nothing runs any more, and looks for anything that went wrong."""
+    with chromium() as opened:
+        page = opened.new_page()
+        where = ""
+        page.on("pageerror", lambda error: tally.error(f"browser {where}: script: {str(error)[:200]}"))
+        page.on(
+            "response",
+            lambda got: tally.error(f"browser {where}: {got.status} {got.url}") if got.status >= 400 else None,
+        )
         turn = 0
         while not stop.wait(1.0):
-            where = ("/", "/runs", "/held")[turn % 3]
+            where = PAGES[turn % len(PAGES)]
             turn += 1
             begun = time.monotonic()
             try:
                 page.goto(f"http://127.0.0.1:{service.port}{where}", wait_until="domcontentloaded")
-                page.wait_for_selector("h1, .ob-verdict, [data-testid=stAlert]", timeout=60_000)
+                page.wait_for_selector("[data-testid=stMain] h1, [data-testid=stMain] .ob-first", timeout=60_000)
                 tally.waited("browser, page with its heading", begun)
-                for bad in ("stException", "stConnectionStatus"):
-                    if page.locator(f"[data-testid={bad}]").count():
-                        tally.error(f"browser {where}: {page.locator(f'[data-testid={bad}]').first.inner_text()[:200]}")
-                for text in page.locator("[data-testid=stAlertContentError]").all_inner_texts():
-                    tally.error(f"browser {where}: {text[:200]}")
-            except Error as error:
-                if not stop.is_set():
-                    tally.error(f"browser {where}: {str(error).splitlines()[0]}")
-        chromium.close()
+                page.locator("[data-testid=stStatusWidget]").wait_for(state="detached", timeout=60_000)
+                tally.waited("browser, page drawn", begun)
+                for bad in ("stException", "stConnectionStatus", "stAlertContentError", "stDialog"):
+                    for text in page.locator(f"[data-testid={bad}]").all_inner_texts():
+                        tally.error(f"browser {where}: {bad}: {text[:200]}")
+            except PlaywrightError as error:
+                tally.error(f"browser {where}: {str(error).splitlines()[0]}")
+
+
+def safely(work: Callable[..., None], service: Service, tally: Tally, stop: threading.Event) -> None:
+    """One that ends before its time must not look like one to whom nothing happened."""
+    try:
+        work(service, tally, stop)
+    except Exception as error:
+        tally.error(f"{work.__name__} ended: {type(error).__name__}: {error}")
+    tally.answer(f"{work.__name__} went on to the end" if stop.is_set() else f"{work.__name__} ENDED EARLY")
 
 
 def run(minutes: float, browsers: int) -> int:
     tally, stop = Tally(), threading.Event()
     with tempfile.TemporaryDirectory(prefix="ovenbook-soak-") as name:
         folder = Path(name)
-        drop = folder / "drop"
+        drop = folder / DROP
         drop.mkdir()
         archive = empty_archive(folder / "archive.duckdb")
         with serving(archive.path, "--watch", str(drop)) as service:
-            work: list[tuple[Any, tuple[Any, ...]]] = [(sender, (service, tally, stop))] * 4
-            work += [(dropper, (drop, tally, stop)), (terminal, (service, tally, stop))]
-            work += [(reader, (service, tally, stop))] * 2 + [(browser, (service, tally, stop))] * browsers
-            threads = [threading.Thread(target=target, args=args) for target, args in work]
+            work = [sender] * 4 + [dropper, terminal] + [reader] * 2 + [browser] * browsers
+            threads = [threading.Thread(target=safely, args=(each, service, tally, stop)) for each in work]
             begun = time.monotonic()
             for thread in threads:
                 thread.start()
@@ -187,22 +201,27 @@ def run(minutes: float, browsers: int) -> int:
                 thread.join()
             took = time.monotonic() - begun
             dropped = sum(way == "folder" for way in tally.sent.values())
-            service.until(
+            if not service.until(
                 lambda: (
                     sum(e["source"] == "watch" for e in service.events("import")) >= dropped
                     and spool.count(archive.path) == 0
                 )
-            )
+            ):
+                tally.error(f"{spool.count(archive.path)} logs still wait, {dropped} were dropped")
             spooled = sum(e["source"] == "spool" for e in service.events("import"))
             errors = service.events("error")
         return _report(tally, archive, took, spooled, errors)
 
 
 def _report(tally: Tally, archive: Archive, took: float, spooled: int, errors: list[dict[str, Any]]) -> int:
+    known = archive.read("SELECT status, count(*) AS n FROM log GROUP BY 1").set_index("status")["n"].to_dict()
     found = archive.read("SELECT sha256, count(*) AS n FROM run_overview GROUP BY sha256").set_index("sha256")["n"]
     # A log that was refused was never promised; the sender knows and keeps it. It counts among the errors.
     lost = [sha256 for sha256 in tally.sent if sha256 not in found.index and sha256 not in tally.refused]
     twice = int((found > 1).sum())
+    again = sum(count for answer, count in tally.answers.items() if "duplicate" in answer)
+    if again:
+        tally.error(f"{again} logs that were sent once were answered as known already")
     problems = verify(archive)
     ways = Counter(tally.sent.values())
     print(
@@ -212,6 +231,7 @@ def _report(tally: Tally, archive: Archive, took: float, spooled: int, errors: l
     print(
         f"found {len(found)}, refused {len(tally.refused)}, lost {len(lost)}, twice {twice}, problems {len(problems)}"
     )
+    print(f"logs in the archive {known}")
     print(f"errors shown {len(tally.errors)}, errors in the service's log {len(errors)}")
     for line in [*tally.errors[:10], *(e["text"] for e in errors[:5]), *(p.text for p in problems[:5])]:
         print(f"  {line}")
@@ -223,7 +243,7 @@ def _report(tally: Tally, archive: Archive, took: float, spooled: int, errors: l
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--minutes", type=float, default=4.0)
+    parser.add_argument("--minutes", type=float, default=10.0)
     parser.add_argument("--browsers", type=int, default=2)
     asked = parser.parse_args()
     sys.exit(run(asked.minutes, asked.browsers))
