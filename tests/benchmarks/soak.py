@@ -42,7 +42,7 @@ FOLDER_PAUSE_S = 1.5
 TERMINAL_PAUSE_S = 2.0
 READER_PAUSE_S = 0.5
 DROP = "drop"
-PAGES = ("/", "/runs", "/run?run=1", "/held", "/ovens", "/drift", "/import")
+PAGES = ("/", "/runs", "/run?run=1", "/held", "/ovens", "/drift", "/compare", "/reference-runs")
 
 
 class Tally:
