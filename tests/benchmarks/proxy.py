@@ -51,9 +51,10 @@ def configuration(folder: Path, service_port: int) -> Path:
 
 @contextmanager
 def front(folder: Path, service_port: int) -> Iterator[None]:
+    made_for = ["-subj", f"/CN={NAME}", "-addext", f"subjectAltName=DNS:{NAME}"]
+    files = ["-keyout", folder / "oven.key", "-out", folder / "oven.crt"]
     subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", f"/CN={NAME}"]
-        + ["-addext", f"subjectAltName=DNS:{NAME}", "-keyout", folder / "oven.key", "-out", folder / "oven.crt"],
+        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", *made_for, *files],
         check=True,
         capture_output=True,
     )
