@@ -90,21 +90,37 @@ def event_reports(
     decline that went on before and after is not credited to the event.
     """
     frame = groups.comparable_runs(runs, metrics, left_out, taken_in)
-    series = build_series(frame["run"].tolist(), metrics)
-    usable: list[int] = np.flatnonzero(frame["left_out"].isna().to_numpy()).tolist()
-    dates = pd.to_datetime(frame["started_at"], utc=True).ffill()
+    return reports_of(oven, frame, build_series(frame["run"].tolist(), metrics), events, calls)
+
+
+def reports_of(
+    oven: str, frame: pd.DataFrame, series: Mapping[Key, Series], events: pd.DataFrame, calls: Sequence[Call] = ()
+) -> list[EventReport]:
+    """`event_reports` of runs that are in order already: `frame` of `comparable_runs`, and their `series`."""
+    usable = np.flatnonzero(frame["left_out"].isna().to_numpy())
+    when = (
+        pd.to_datetime(frame["started_at"], utc=True).ffill().dt.as_unit("us").dt.tz_localize(None).to_numpy()[usable]
+    )
     stamps = [event_moment(value) for value in events["happened_at"]]
     out = []
     restarts = events["restarts_baseline"].astype(bool)
     for kind, at, new in sorted(zip(events["kind"], stamps, restarts, strict=True), key=lambda row: row[1]):
         earlier = max((s for s in stamps if s < at), default=None)
         later = min((s for s in stamps if s > at), default=None)
-        before = [i for i in usable if dates.iloc[i] < at and (earlier is None or dates.iloc[i] >= earlier)]
-        after = [i for i in usable if dates.iloc[i] >= at and (later is None or dates.iloc[i] < later)]
-        before, after = before[-RUNS_EACH_SIDE:], after[:RUNS_EACH_SIDE]
+        inside = np.full(len(usable), True)  # a run without any date is in neither part: NaT compares as False
+        if earlier is not None:
+            inside &= when >= _utc(earlier)
+        if later is not None:
+            inside &= when < _utc(later)
+        before: list[int] = usable[inside & (when < _utc(at))][-RUNS_EACH_SIDE:].tolist()
+        after: list[int] = usable[inside & (when >= _utc(at))][:RUNS_EACH_SIDE].tolist()
         trending = set() if new else _trending(calls, frame, before, after)  # a repair is meant to end a trend
         out.append(_report(oven, str(kind), at, frame, series, before, after, trending))
     return out
+
+
+def _utc(at: pd.Timestamp) -> np.datetime64:
+    return at.tz_convert("UTC").tz_localize(None).to_datetime64()
 
 
 def _trending(calls: Sequence[Call], frame: pd.DataFrame, before: list[int], after: list[int]) -> set[str]:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -35,6 +35,7 @@ from analysis.drift.baseline import (
     neighbours,
     predict,
 )
+from analysis.drift.remembered import Prefix, Remembered
 
 Array = NDArray[np.floating[Any]]
 
@@ -48,6 +49,7 @@ BEND = (
     0.06  # scatters per °C outside the rooms of the baseline; half a scatter at 8 °C, the span that makes it separable
 )
 REFIT_SHARE = 1.12  # a learning baseline is fitted anew when it has grown by this
+STEPS_KEPT = 8192  # of some kB each: six series of a dozen ovens with 1,000 runs in their span
 REFIT_RUNS = 20  # and a frozen one every so many runs, for the covariate effects only
 
 
@@ -131,16 +133,14 @@ def watch_series(
     r1 = 0.0
     mix = np.zeros(len(setting.names) + setting.covariates.shape[1])
     pairs = neighbours(values, setting)
+    so_far = Prefix(values, setting, level)
     for use, rows in _fits(present, setting):
-        try:
-            baseline = fit_baseline(values, setting, use, int(rows[0]), level, pairs)
-        except ValueError:
+        step = STEPS.get_or(so_far.key(rows), partial(_step, values, setting, use, rows, level, pairs, mix))
+        if step is None:
             continue
-        here = setting.at(rows)
-        expected[rows], sigma[rows], bias[rows] = predict(baseline, here)
+        baseline, r1, mix = step.baseline, step.autocorrelation, step.mix
+        expected[rows], sigma[rows], bias[rows], doubt[rows] = step.expected, step.sigma, step.bias, step.doubt
         degrees[rows] = baseline.degrees_of_freedom
-        doubt[rows], mix = _doubt_of_the_mix(baseline, here, mix)
-        r1 = _baseline_autocorrelation(values, baseline, setting)
         stretch = np.sqrt((1 + r1) / (1 - min(0.6, r1)))
         limits[rows[0] :], widths[rows[0] :] = limit * stretch, width * np.sqrt(stretch)
     if baseline is None:
@@ -155,6 +155,41 @@ def watch_series(
     return Watched(
         values, expected, sigma, bias, z, smooth, high, low, limits, widths, np.nan_to_num(doubt), baseline, r1, None
     )
+
+
+@dataclass(frozen=True)
+class _Step:
+    """One fit and what it says about the runs after it, in the order of these; `mix` as it stands after them."""
+
+    baseline: Baseline
+    expected: Array
+    sigma: Array
+    bias: Array
+    doubt: Array
+    mix: Array
+    autocorrelation: float
+
+
+STEPS: Remembered[_Step | None] = Remembered(STEPS_KEPT)
+
+
+def _step(
+    values: Array,
+    setting: Setting,
+    use: Places,
+    rows: Places,
+    level: float,
+    pairs: tuple[Places, Places],
+    mix: Array,
+) -> _Step | None:
+    """The fit of the runs `use` and its word on `rows`; None where they are too few for a fit. Looks at nothing later."""
+    try:
+        baseline = fit_baseline(values, setting, use, int(rows[0]), level, pairs)
+    except ValueError:
+        return None
+    here = setting.at(rows)
+    doubt, mix = _doubt_of_the_mix(baseline, here, mix)
+    return _Step(baseline, *predict(baseline, here), doubt, mix, _baseline_autocorrelation(values, baseline, setting))
 
 
 def standardise(t: Array, degrees: Array) -> Array:

@@ -3,48 +3,22 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from analysis.drift.answers import Answer, Record, answered, is_open, record_of
-from analysis.drift.calls import BUDGET_PER_100_RUNS, detect
-from analysis.drift.events import EventReport, event_reports
+from analysis.drift.calls import BUDGET_PER_100_RUNS, detect, event_moment
+from analysis.drift.events import EventReport, reports_of
 from analysis.drift.now import EFFORT, EffortNow, ReferenceState, effort_now, reference_results, reference_state
 from analysis.drift.outlook import Outlook, outlooks
 from analysis.drift.records import Call, OvenDrift
-from analysis.drift.series import METRICS_NEEDED
-from analysis.quantities import QUANTITIES
+from analysis.store import drift_frames
+from analysis.store.drift_frames import Span
 
 if TYPE_CHECKING:
     from ingest.archive import Archive, Connection
-
-# A channel that one of these says is no thermometer of the work has no value to chart; offset, drift and placement are
-# what drift is about and stay in.
-NO_THERMOMETER = ("stuck", "twin", "reversed", "open", "wrong_scale")
-
-_RUNS = """
-SELECT r.*, p.placements FROM run_overview r
-LEFT JOIN (SELECT run_id, string_agg(name || ' at ' || placement, ',' ORDER BY name) AS placements FROM channel
-           WHERE role = 'temperature' AND placement IS NOT NULL GROUP BY run_id) p ON p.run_id = r.run
-WHERE r.oven = ? ORDER BY r.run
-"""
-_METRICS = """
-SELECT m.run_id AS run, c.name AS channel, m.metric, m.value, m.status, m.reason
-FROM metric m JOIN run r USING (run_id) JOIN oven o USING (oven_id)
-LEFT JOIN channel c ON c.run_id = m.run_id AND c.channel_no = m.channel_no
-WHERE o.name = ? AND m.metric IN (SELECT unnest(?::VARCHAR[])) AND (c.judged IS NULL OR c.judged)
-  AND NOT EXISTS (SELECT 1 FROM finding_row f WHERE f.run_id = m.run_id AND f.channel_no = m.channel_no
-                  AND f.state = 'fail' AND f.code IN (SELECT unnest(?::VARCHAR[])))
-ORDER BY m.run_id, m.rowid
-"""
-_MARGINS = """
-SELECT l.run_id AS run, l.metric, l.low, l.high, l.unit AS limit_unit, l.margin
-FROM limit_result l JOIN run r USING (run_id) JOIN oven o USING (oven_id)
-WHERE o.name = ? AND l.margin IS NOT NULL ORDER BY l.run_id, l.rowid
-"""
 
 
 @dataclass(frozen=True)
@@ -52,7 +26,7 @@ class OvenReport:
     """Everything the pages and the command line say about one oven's drift.
 
     `answers`: call id -> the newest answer; `reference`: state of its reference runs; `references`: their table;
-    `metrics`: rows of metric_long it was made from.
+    `span`: the runs that were looked at.
     """
 
     oven: str
@@ -64,6 +38,7 @@ class OvenReport:
     record: Record
     reference: ReferenceState
     references: pd.DataFrame
+    span: Span
 
     def open_calls(self) -> list[Call]:
         return [c for c in self.drift.calls if is_open(c, self.answers.get(c.id))]
@@ -81,28 +56,33 @@ class OvenReport:
 def oven_names(archive: Archive) -> list[str]:
     """Ovens that have a run, by name."""
     return [
-        str(n) for n in archive.read("SELECT DISTINCT oven FROM run_overview WHERE oven IS NOT NULL ORDER BY 1")["oven"]
+        str(n)
+        for n in archive.read("SELECT name FROM oven WHERE oven_id IN (SELECT oven_id FROM run) ORDER BY 1")["name"]
     ]
 
 
-def oven_report(archive: Archive, oven: str, budget_per_100_runs: float | None = None) -> OvenReport:
+def oven_report(
+    archive: Archive, oven: str, budget_per_100_runs: float | None = None, *, newest: int | None = None
+) -> OvenReport:
     """Watch one oven: one reading of the archive, then arithmetic.
 
-    `budget_per_100_runs`: false calls allowed; None: the oven's own setting, else the usual one. Raises ArchiveError when
-    there is no such oven; ValueError for a budget that is not above 0.
+    `budget_per_100_runs`: false calls allowed; None: the oven's own setting, else the usual one. `newest`: look at about so
+    many of the newest runs only (see `drift_frames.span_of`); None: at all. Raises ArchiveError when there is no such oven;
+    ValueError for a budget that is not above 0.
     """
-    from ingest.archive import ArchiveError, drift_notes, events
+    from ingest.archive import drift_notes, events
 
     with archive.connect() as con:
-        row = con.execute("SELECT oven_id FROM oven WHERE name = ?", [oven]).fetchone()
-        if row is None:
-            raise ArchiveError(f'there is no oven "{oven}"')
-        runs = con.execute(_RUNS, [oven]).df()
-        metrics = con.execute(_METRICS, [oven, list(METRICS_NEEDED), list(NO_THERMOMETER)]).df()
-        margins = _margins(con, oven)
-        happened = events.list_events(con, int(row[0]))
+        number = oven_number(con, oven)
+        span = drift_frames.span_of(con, number, newest)
+        runs = drift_frames.run_rows(con, span)
+        metrics = drift_frames.metric_rows(con, span)
+        margins = drift_frames.margin_rows(con, span)
+        tables = drift_frames.set_point_tables(con)
+        every_run = con.execute("SELECT run_id AS run, kind, started_at FROM run WHERE oven_id = ?", [number]).df()
+        happened = events.list_events(con, number)
         choices = drift_notes.list_choices(con)
-        given = drift_notes.list_answers(con, int(row[0]))
+        given = drift_notes.list_answers(con, number)
         settings = drift_notes.drift_settings(con)
     own = settings[settings["oven"] == oven]
     every, budget = (
@@ -112,21 +92,48 @@ def oven_report(archive: Archive, oven: str, budget_per_100_runs: float | None =
     wanted = next(b for b in (budget_per_100_runs, budget, BUDGET_PER_100_RUNS) if b is not None)
     left_out, taken_in = _choices(choices)
     found = detect(
-        oven, runs, metrics, happened, left_out=left_out, taken_in=taken_in, margins=margins, budget_per_100_runs=wanted
+        oven,
+        runs,
+        metrics,
+        happened,
+        left_out=left_out,
+        taken_in=taken_in,
+        margins=margins,
+        budget_per_100_runs=wanted,
+        tables=tables,
     )
     answers = [_answer({str(k): v for k, v in row.items()}) for row in given.to_dict("records")]
     now = pd.Timestamp.now(tz="UTC")
     return OvenReport(
         oven,
         found,
-        tuple(event_reports(oven, runs, metrics, happened, left_out, taken_in, found.calls)),
+        tuple(reports_of(oven, found.runs, found.series, _within(happened, found.runs, span), found.calls)),
         tuple(effort_now(found, _why_missing(metrics))),
         tuple(outlooks(found, margins)),
         answered(found.calls, answers),
         record_of(found.calls, answers),
-        reference_state(runs, now, every),
+        reference_state(every_run, now, every),
         reference_results(found),
+        span,
     )
+
+
+def _within(happened: pd.DataFrame, runs: pd.DataFrame, span: Span) -> pd.DataFrame:
+    """The events to compare before and after: with a span, those since its first run."""
+    if span.is_all or happened.empty:
+        return happened
+    first = pd.to_datetime(runs["started_at"], utc=True).min()
+    return happened[pd.Series([event_moment(at) >= first for at in happened["happened_at"]], index=happened.index)]
+
+
+def oven_number(con: Connection, oven: str) -> int:
+    """The number of the oven of this name. Raises ArchiveError when there is none."""
+    from ingest.archive import ArchiveError
+
+    row = con.execute("SELECT oven_id FROM oven WHERE name = ?", [oven]).fetchone()
+    if row is None:
+        raise ArchiveError(f'there is no oven "{oven}"')
+    return int(row[0])
 
 
 def _choices(choices: pd.DataFrame) -> tuple[dict[int, str], dict[int, str]]:
@@ -153,24 +160,3 @@ def _why_missing(metrics: pd.DataFrame) -> dict[str, str]:
     if rows.empty:
         return {}
     return {str(name): str(part.mode().iloc[0]) for name, part in rows.groupby("metric")["reason"]}
-
-
-def _margins(con: Connection, oven: str) -> pd.DataFrame:
-    rows = con.execute(_MARGINS, [oven]).df()
-    words = [
-        limit_in_words(str(m), low, high)
-        for m, low, high in zip(rows["metric"], rows["low"], rows["high"], strict=True)
-    ]
-    unit = rows["limit_unit"].replace({"°C": "K"})
-    return pd.DataFrame({"run": rows["run"], "limit": words, "margin": rows["margin"], "unit": unit})
-
-
-def limit_in_words(metric: str, low: float | None, high: float | None) -> str:
-    """ "peak, 235 to 250 °C": the limit a margin is measured to."""
-    quantity = QUANTITIES.get(metric)
-    label, unit = (quantity.label, quantity.unit) if quantity else (metric, "")
-    ends: Sequence[str] = [f"{v:g}" for v in (low, high) if v is not None and not pd.isna(v)]
-    if len(ends) == 2:
-        return f"{label}, {ends[0]} to {ends[1]} {unit}"
-    side = "at least" if low is not None and not pd.isna(low) else "at most"
-    return f"{label}, {side} {ends[0] if ends else '?'} {unit}"

@@ -18,8 +18,10 @@ if not names:
 asked = st.query_params.get("oven")
 oven = st.pills("Oven", names, default=asked if asked in names else names[0], key="drift-oven") or names[0]
 st.query_params["oven"] = oven
+newest = drift_choices.ask_span(book, oven)
 with st.spinner(f"Looking at {oven}"):
-    report = drift_data.report_now(book, oven)
+    report = drift_data.report_now(book, oven, newest)
+drift_choices.say_span(book, report)
 found = report.drift
 if found.reason:
     st.markdown(page.plain(f"Nothing can be said yet: {found.reason}."))

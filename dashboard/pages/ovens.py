@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard.panels import drift_calls, drift_data, page
+from dashboard.panels import drift_calls, drift_choices, drift_data, page
 from dashboard.words import drift as words
 
 book = page.begin("Ovens")
@@ -19,6 +19,7 @@ for name in names:
     with st.spinner(f"Looking at {name}"):
         report = drift_data.report_now(book, name)
     st.header(page.plain(name), anchor=False)
+    drift_choices.say_span(book, report)
     calls = report.open_calls()
     if report.drift.reason:
         st.markdown(page.plain(f"Nothing can be said yet: {report.drift.reason}."))

@@ -28,6 +28,7 @@ for name in order:
     report = drift_data.report_now(book, name)
     state = report.reference
     st.header(page.plain(name), anchor=False)
+    drift_choices.say_span(book, report)
     said = words.reference(state)
     st.markdown(page.plain(f"{said[0].upper()}{said[1:]}."))
     if state.last_run is None:

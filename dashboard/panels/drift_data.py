@@ -7,8 +7,13 @@ from typing import Any
 import pandas as pd
 
 from analysis.drift.records import Call
-from analysis.store.drift import OvenReport, oven_names, oven_report
-from dashboard.page_data import Book, kept
+from analysis.store import drift_frames
+from analysis.store.drift import OvenReport, oven_names, oven_number, oven_report
+from dashboard.page_data import Book, kept, kept_while
+
+# Runs of one oven that the pages look at unless told otherwise: half a year of eight a working day. So many are worked
+# out anew in a quarter of a second; all runs of twelve years take half a minute.
+NEWEST = 1000
 
 
 @kept
@@ -18,14 +23,33 @@ def ovens(book: Book) -> list[str]:
 
 
 @kept
-def report(book: Book, oven: str, today: str) -> OvenReport:
+def _digest(book: Book, oven: str, newest: int | None, today: str) -> tuple[int, ...]:
+    del today
+    with book.archive.connect() as con:
+        return drift_frames.digest_of(con, oven_number(con, oven), newest)
+
+
+@kept_while(_digest)
+def report(book: Book, oven: str, newest: int | None, today: str) -> OvenReport:
     """Everything about one oven's drift. `today` only keeps a report from outliving the day its due dates hang on."""
     del today
-    return oven_report(book.archive, oven)
+    return oven_report(book.archive, oven, newest=newest)
 
 
-def report_now(book: Book, oven: str) -> OvenReport:
-    return report(book, oven, f"{pd.Timestamp.now(tz='UTC'):%Y-%m-%d}")
+def report_now(book: Book, oven: str, newest: int | None = NEWEST) -> OvenReport:
+    """The report as of today. `newest`: look at about so many of the newest runs; None: at all of them."""
+    with book.one_opening():
+        return report(book, oven, newest, f"{pd.Timestamp.now(tz='UTC'):%Y-%m-%d}")
+
+
+@kept
+def runs_of(book: Book, oven: str) -> int:
+    """How many runs name this oven."""
+    return int(
+        book.archive.read("SELECT count(*) AS n FROM run JOIN oven USING (oven_id) WHERE oven.name = ?", (oven,))[
+            "n"
+        ].iloc[0]
+    )
 
 
 @kept

@@ -409,4 +409,4 @@ def forget_archives() -> Iterator[None]:
     yield
     from dashboard import page_data
 
-    page_data._opened.cache_clear()
+    page_data.book._opened.cache_clear()

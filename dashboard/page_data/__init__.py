@@ -1,0 +1,71 @@
+"""Everything the pages show, read from the archive and kept until it changes (see `book`)."""
+
+from dashboard.page_data.book import Book, current, kept, kept_while
+from dashboard.page_data.one_run import (
+    RunDetail,
+    curve_shape,
+    original_log,
+    oven_model,
+    recording_of,
+    run_detail,
+    run_ids,
+)
+from dashboard.page_data.reference_data import (
+    channels_of_oven,
+    held_list,
+    not_judged_by_todays_windows,
+    oven_budget,
+    reference,
+    rejected_list,
+    rules_version,
+    stale_count,
+    what_would_change,
+    windows,
+)
+from dashboard.page_data.rows import record, records
+from dashboard.page_data.run_lists import (
+    SORTS,
+    RunFilter,
+    counts,
+    filter_choices,
+    is_demo,
+    neighbours,
+    newest_run,
+    run_count,
+    run_list,
+)
+
+__all__ = [
+    "SORTS",
+    "Book",
+    "RunDetail",
+    "RunFilter",
+    "channels_of_oven",
+    "counts",
+    "current",
+    "curve_shape",
+    "filter_choices",
+    "held_list",
+    "is_demo",
+    "kept",
+    "kept_while",
+    "neighbours",
+    "newest_run",
+    "not_judged_by_todays_windows",
+    "original_log",
+    "oven_budget",
+    "oven_model",
+    "record",
+    "recording_of",
+    "records",
+    "reference",
+    "rejected_list",
+    "rules_version",
+    "run_count",
+    "run_detail",
+    "run_ids",
+    "run_list",
+    "stale_count",
+    "what_would_change",
+    "windows",
+]
