@@ -67,6 +67,15 @@ def rank_units(cold: float, peak: float, integers: bool) -> list[tuple[float, Un
     return sorted(ranked, key=lambda r: -r[0])
 
 
+def setpoint_fits(unit: Unit, low: float, top: float) -> float:
+    """How well a profile that commands from `low` to `top` (raw; the lowest command above 0) fits a run in this unit.
+
+    Nobody commands a solder oven to frost: "25" where a profile begins is no 25 °F.
+    """
+    lowest, highest = unit.to_celsius(np.array([low, top]))
+    return _grade(float(highest), _PEAK) * (1.0 if float(lowest) >= 0.0 else 0.02)
+
+
 def plausible_rise(seconds: float) -> float:
     """How plausible it is that heating from cold to the peak takes this long [s]."""
     return _grade(seconds, _RISE)

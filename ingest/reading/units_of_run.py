@@ -97,6 +97,8 @@ def _group_unit(planned: Planned, plans: list[Plan], stated: str | None, answere
         _say(plans, "unit answered", 1.0)
         return answered
     ranked = physics.rank_units(cold, peak, whole)
+    if (commanded := _commanded(planned, peak)) is not None:
+        ranked = sorted(((g * physics.setpoint_fits(u, *commanded), u) for g, u in ranked), key=lambda r: -r[0])
     best, runner = ranked[0], ranked[1]
     if label is not None and _is_believable(physics.plausible_as(label, cold, peak), best[0]):
         _say(plans, f"unit {label.text} stated in the preamble", 0.95)
@@ -125,6 +127,18 @@ def _group_unit(planned: Planned, plans: list[Plan], stated: str | None, answere
             )
         return best[1]
     planned.questions.append(_unit_question(name, cold, peak, ranked, label))
+    return None
+
+
+def _commanded(planned: Planned, peak: float) -> tuple[float, float] | None:
+    """Lowest set point above 0 and highest (raw), if one is logged without a unit of its own and the run follows it, so
+    that it is surely in the unit of the temperatures."""
+    for plan in planned.plans:
+        if plan.role == "setpoint" and plan.group and plan.unit is None and plan.column.numbers is not None:
+            core = strip_for_ranking(plan.column.numbers)
+            above = core[np.isfinite(core) & (core > 0)]
+            if len(above) and float(np.ptp(above)) > 0 and 0.75 <= peak / float(above.max()) <= 1.35:
+                return float(above.min()), float(above.max())
     return None
 
 
