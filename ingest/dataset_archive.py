@@ -16,6 +16,7 @@ from ingest.archive.adopted_runs import adopt_logs, adopt_looked_at, adopt_metad
 from ingest.archive.adoption import Adoption, adopt_reference, go_on_numbering
 from ingest.archive.connection import Archive, Connection, connect, literal
 from ingest.archive.migrate import migrate
+from ingest.archive.packing import STRETCH
 from ingest.dataset import Manifest, Part, Place, read_manifests
 from ingest.publishing import name_runs
 
@@ -26,7 +27,8 @@ _PUBLISHED = {
     "log": "logs",
     "log_bytes": "originals",
     "channel": "channels",
-    "samples": "samples",
+    "sample_times": "samples",
+    "sample_values": "samples",
     "evaluation": "evaluations",
     "metric": "metrics",
     "limit_result": "limits",
@@ -36,6 +38,23 @@ _PUBLISHED = {
     "comparison_choice": "choices",
 }
 _LOGS_AT_ONCE = 2000
+
+# Published samples are rows; here they are lists again, as ingest/archive/packing.py makes them but for the values, which
+# stay as they are: this archive is a copy for a while, and need not be small.
+_NUMBERED = """SELECT *, (row_number() OVER (PARTITION BY run_id, channel_no ORDER BY elapsed_ms) - 1)::INTEGER AS no,
+    elapsed_ms - lag(elapsed_ms) OVER (PARTITION BY run_id, channel_no ORDER BY elapsed_ms) AS step FROM {source}"""
+_WITHIN = f"FILTER (no % {STRETCH} > 0)"
+_AS_LISTS = {
+    "sample_times": f"""SELECT run_id, stretch, samples, first_ms, step_ms,
+            CASE WHEN step_ms IS NULL THEN elapsed_ms ELSE [] END AS elapsed_ms
+        FROM (SELECT run_id, no // {STRETCH} AS stretch, count(*)::INTEGER AS samples, min(elapsed_ms) AS first_ms,
+                     CASE WHEN count(*) = 1 THEN 1 WHEN min(step) {_WITHIN} = max(step) {_WITHIN} THEN max(step) {_WITHIN} END
+                     AS step_ms, list(elapsed_ms ORDER BY no) AS elapsed_ms
+              FROM ({_NUMBERED}) WHERE channel_no = 0 GROUP BY run_id, no // {STRETCH})""",
+    "sample_values": f"""SELECT run_id, channel_no, no // {STRETCH} AS stretch, NULL::DOUBLE AS per_unit, []::INTEGER[] AS number,
+            list(value ORDER BY no) AS value
+        FROM ({_NUMBERED}) GROUP BY run_id, channel_no, no // {STRETCH}""",
+}
 
 Choose = Callable[[str, Part], str | None]  # table of the data set, part -> the file to read, or None to leave it out
 
@@ -133,6 +152,9 @@ def _as_other(con: Connection, tables: Sequence[str], files: dict[str, list[str]
             continue
         source = f"read_parquet([{', '.join(map(literal, files[table]))}], hive_partitioning = false)"
         columns = [row[0] for row in con.execute(f"DESCRIBE {table}").fetchall()]
+        if table in _AS_LISTS:
+            con.execute(f"CREATE VIEW other.{table} AS {_AS_LISTS[table].format(source=source)}")
+            continue
         if table == "log_bytes":
             chosen = "log_id, 0 AS piece, gzip"
         else:

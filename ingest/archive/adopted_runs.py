@@ -27,7 +27,8 @@ _BETTER = {"rejected": 0, "held": 1, "stored": 2}
 _OF_RUN = {
     "run_origin": "s.run_id, s.field",
     "channel": "s.run_id, s.channel_no",
-    "samples": "s.run_id, s.channel_no, s.elapsed_ms",
+    "sample_times": "s.run_id, s.stretch",
+    "sample_values": "s.run_id, s.channel_no, s.stretch",
     "evaluation": "s.run_id",
     "metric": "s.run_id, s.rowid",
     "limit_result": "s.run_id, s.rowid",

@@ -56,6 +56,7 @@ VIEWS: dict[str, tuple[tuple[str, str], ...]] = {
         ("attachment", "VARCHAR"),
     ),
     "sample": (("run", "INTEGER"), ("channel", "VARCHAR"), ("elapsed_s", "DOUBLE"), ("value", "FLOAT")),
+    "samples": (("run_id", "INTEGER"), ("channel_no", "SMALLINT"), ("elapsed_ms", "INTEGER"), ("value", "FLOAT")),
     "metric_long": (
         ("run", "INTEGER"),
         ("channel", "VARCHAR"),
@@ -127,7 +128,9 @@ REFERENCES: tuple[tuple[str, tuple[str, ...], str, tuple[str, ...]], ...] = (
     ("run", ("board_id",), "board", ("board_id",)),
     ("run_origin", ("run_id",), "run", ("run_id",)),
     ("channel", ("run_id",), "run", ("run_id",)),
-    ("samples", ("run_id", "channel_no"), "channel", ("run_id", "channel_no")),
+    ("sample_times", ("run_id",), "run", ("run_id",)),
+    ("sample_values", ("run_id", "channel_no"), "channel", ("run_id", "channel_no")),
+    ("sample_values", ("run_id", "stretch"), "sample_times", ("run_id", "stretch")),
     ("inspection", ("run_id",), "run", ("run_id",)),
     ("defect", ("run_id",), "run", ("run_id",)),
     ("defect", ("inspection_id", "run_id"), "inspection", ("inspection_id", "run_id")),

@@ -32,7 +32,7 @@ _TYPES: dict[str, tuple[str, ...]] = {
     ),
     "finding_row": ("INTEGER", _TEXT, "SMALLINT", *(_TEXT,) * 6),
 }
-Tables = dict[str, "pa.Table"]  # table -> rows to write, columns in the order of the table
+Tables = dict[str, list["pa.Table"]]  # table -> rows to write, piece by piece, columns in the order of the table
 
 
 def write_evaluation(con: Connection, run_id: int, evaluation: Any) -> None:
@@ -94,9 +94,9 @@ def tables_of(
                     e.rules_version,
                 )
             )
-    tables = {table: _table(table, found) for table, found in rows.items() if found}
+    tables = {table: [_table(table, found)] for table, found in rows.items() if found}
     if metrics is not None:
-        tables["metric"] = metrics
+        tables["metric"] = [metrics]
     return tables
 
 
@@ -123,7 +123,7 @@ def _table(table: str, rows: list[tuple[Any, ...]]) -> pa.Table:
 def write_tables(con: Connection, run_ids: Sequence[int], tables: Tables) -> None:
     """Replaces everything derived about these runs by the rows given. Call it inside `Archive.transaction`."""
     clear_evaluations(con, run_ids)
-    for table, rows in tables.items():
+    for table, rows in ((table, rows) for table, pieces in tables.items() for rows in pieces):
         con.register("incoming_rows", rows)
         try:
             con.execute(f"INSERT INTO {table} SELECT * FROM incoming_rows")

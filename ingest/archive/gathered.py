@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from ingest.archive.connection import Connection
+from ingest.archive.packing import Sampled, insert_samples
 from ingest.recording import Channel, Recording
 
 # A channel's values are stored in one unit per role, whatever the log used.
@@ -35,7 +36,7 @@ class Gathered:
         self._bytes: list[tuple[int, int, bytes]] = []
         self._origins: list[tuple[Any, ...]] = []
         self._channels: list[tuple[Any, ...]] = []
-        self._samples: list[tuple[int, np.ndarray, np.ndarray]] = []
+        self._samples: list[Sampled] = []
 
     def take_numbers(self, sequence: str, count: int) -> None:
         """Sees to it that so many numbers of `run_seq` or `log_seq` are there."""
@@ -78,26 +79,8 @@ class Gathered:
         _insert(con, "run_origin", ("INTEGER", "VARCHAR", "VARCHAR", "VARCHAR", "TIMESTAMP"), self._origins)
         _insert(con, "channel", _CHANNEL_TYPES, self._channels)
         if self._samples:
-            self._write_samples()
+            insert_samples(con, self._samples)
         self._bytes, self._origins, self._channels, self._samples = [], [], [], []
-
-    def _write_samples(self) -> None:
-        # A dict of arrays is the quickest way in (measured against Arrow, data frames and lists); NaN becomes NULL.
-        self._con.register(
-            "incoming_samples",
-            {
-                "run_id": np.concatenate([np.full(v.size, run, dtype=np.int32) for run, _, v in self._samples]),
-                "channel_no": np.concatenate(
-                    [np.repeat(np.arange(len(v), dtype=np.int16), len(ms)) for _, ms, v in self._samples]
-                ),
-                "elapsed_ms": np.concatenate([np.tile(ms, len(v)) for _, ms, v in self._samples]),
-                "value": np.concatenate([v.reshape(-1) for _, _, v in self._samples]),
-            },
-        )
-        try:
-            self._con.execute("INSERT INTO samples SELECT run_id, channel_no, elapsed_ms, value FROM incoming_samples")
-        finally:
-            self._con.unregister("incoming_samples")
 
 
 def _insert(con: Connection, table: str, types: tuple[str, ...], rows: list[tuple[Any, ...]]) -> None:

@@ -17,9 +17,14 @@ from pathlib import Path
 from ingest.archive.clock import local_zone, stored, utc_now
 from ingest.archive.connection import Connection, literal
 from ingest.archive.errors import ArchiveError
+from ingest.archive.repacking import repack_samples
 
 _RECORD = """CREATE TABLE schema_version (
     version INTEGER PRIMARY KEY, name VARCHAR NOT NULL, sha256 VARCHAR NOT NULL, applied_at TIMESTAMP NOT NULL)"""
+
+
+# What SQL alone cannot do in bounded memory: called after the .sql of this version, in the same transaction.
+_FINISHED_BY = {(5, "packed_samples"): repack_samples}
 
 
 @dataclass(frozen=True)
@@ -110,6 +115,8 @@ def _apply(con: Connection, path: Path, migration: Migration, zone: str | None) 
         if migration.version == 1:
             con.execute(_RECORD)
         con.execute(migration.sql)
+        if finish := _FINISHED_BY.get((migration.version, migration.name)):
+            finish(con)
         if migration.version == 1:
             con.execute("INSERT INTO archive_state VALUES (?, ?, 0)", [now, zone or local_zone()])
         con.execute(

@@ -12,6 +12,7 @@ from ingest.archive.derived import clear_evaluations
 from ingest.archive.errors import ArchiveError
 from ingest.archive.fields import COLUMNS, RunField, checked, may_replace, named
 from ingest.archive.log_rows import get_log
+from ingest.archive.packing import delete_samples
 from ingest.archive.run_rows import (
     complete_metadata,
     insert_channels,
@@ -121,7 +122,8 @@ def _remove(con: Connection, run_id: int, log_id: int, who: str | None, why: str
             f"log {log_id} no longer gives run {run_id}, which has {what}: its runs were kept as they are"
         )
     clear_evaluations(con, [run_id])
-    for table in ("samples", "channel", "run_origin", "run"):
+    delete_samples(con, run_id)
+    for table in ("channel", "run_origin", "run"):
         con.execute(f"DELETE FROM {table} WHERE run_id = ?", [run_id])
     record_change(con, "run", run_id, "removed", f"log {log_id}", None, who, why)
 
@@ -150,7 +152,7 @@ def _replace(
     insert_origins(con, run_id, fields, utc_now(), replace=True)
     oven = fields.get("oven") or known.get("oven")
     places = placements_of_oven(con, oven.value if oven else None) | _placements(con, run_id)
-    con.execute("DELETE FROM samples WHERE run_id = ?", [run_id])
+    delete_samples(con, run_id)
     con.execute("DELETE FROM channel WHERE run_id = ?", [run_id])
     insert_channels(con, run_id, recording, ms, places)
 

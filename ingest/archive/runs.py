@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -15,9 +16,10 @@ from ingest.archive.connection import Connection
 from ingest.archive.errors import ArchiveError
 from ingest.archive.fields import COLUMNS, JUDGED_BY, Origin, RunField, as_given, checked, field_name, may_replace
 from ingest.archive.run_rows import insert_origins, paste_of_jar
+from ingest.archive.unpacking import Samples, load_samples, lost
 from ingest.recording import Channel, Fault, Notice, Recording
 
-# About 25 MB of samples at 600 rows x 5 channels; more at once is not quicker.
+# Some 20 MB of samples at 600 rows x 5 channels; more at once is not quicker.
 _RUNS_PER_QUERY = 500
 
 
@@ -59,50 +61,18 @@ def _load(con: Connection, ids: list[int]) -> Iterator[tuple[int, Recording]]:
         params,
     ).fetchall():
         channels.setdefault(row[0], []).append(row)
-    samples = _samples(con, chosen, params)
+    samples = load_samples(con, chosen, params)
     for run in runs:
-        yield run[0], _recording(run, channels.get(run[0], []), *samples.of(run[0]))
+        yield run[0], _recording(run, channels.get(run[0], []), samples.get(run[0]))
 
 
-class _Samples:
-    """Sample columns sorted by run, channel and time, cut by run."""
-
-    def __init__(self, run: np.ndarray, channel: np.ndarray, ms: np.ndarray, value: np.ndarray) -> None:
-        self._run, self._channel, self._ms, self._value = run, channel, ms, value
-
-    def of(self, run_id: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        # in the column's own type: numpy would convert the whole column for every run otherwise
-        a, b = np.searchsorted(self._run, np.array([run_id, run_id + 1], dtype=self._run.dtype))
-        return self._channel[a:b], self._ms[a:b], self._value[a:b]
-
-
-def _samples(con: Connection, chosen: str, params: list[Any]) -> _Samples:
-    columns = con.execute(
-        f"SELECT run_id, channel_no, elapsed_ms, value FROM samples WHERE {chosen}", params
-    ).fetchnumpy()
-    run, channel, ms = (np.asarray(columns[name]) for name in ("run_id", "channel_no", "elapsed_ms"))
-    value = np.ma.filled(columns["value"], np.nan).astype(np.float64)
-    # Stored in this order, but a table promises none: sort when it is not so.
-    step_run, step_channel = np.diff(run), np.diff(channel)
-    step_ms = np.diff(ms)
-    in_order = (step_run > 0) | ((step_run == 0) & ((step_channel > 0) | ((step_channel == 0) & (step_ms > 0))))
-    if not np.all(in_order):
-        order = np.lexsort((ms, channel, run))
-        run, channel, ms, value = run[order], channel[order], ms[order], value[order]
-    return _Samples(run, channel, ms, value)
-
-
-def _recording(
-    run: tuple[Any, ...], rows: list[tuple[Any, ...]], channel_no: np.ndarray, ms: np.ndarray, value: np.ndarray
-) -> Recording:
+def _recording(run: tuple[Any, ...], rows: list[tuple[Any, ...]], samples: Samples | None) -> Recording:
     run_id, started_at, zone, first_line, last_line, notices = run
-    count = len(rows)
-    n = len(ms) // count if count else 0
-    if n == 0 or n * count != len(ms) or not np.array_equal(channel_no, np.repeat(np.arange(count), n)):
-        raise ArchiveError(f"samples of run {run_id} are lost: run `ovenbook verify`, then `ovenbook rebuild`")
-    values = value.reshape(count, n)
+    if samples is None or len(samples[1]) != len(rows):
+        raise lost(run_id)
+    elapsed_s, values = samples
     return Recording(
-        elapsed_s=ms[:n] / 1000.0,
+        elapsed_s=elapsed_s,
         channels=tuple(_channel(row, values[i]) for i, row in enumerate(rows)),
         started_at=aware(started_at),
         zone=zone,
@@ -112,6 +82,7 @@ def _recording(
     )
 
 
+@lru_cache(maxsize=1024)
 def _items(stored_list: str) -> tuple[Any, ...]:
     return () if stored_list == "[]" else tuple(json.loads(stored_list))
 

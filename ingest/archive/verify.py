@@ -13,6 +13,7 @@ import numpy as np
 from ingest.archive.connection import Archive, Connection, one_line
 from ingest.archive.contract import REFERENCES, SEQUENCES, VIEWS
 from ingest.archive.log_rows import unpack
+from ingest.archive.unpacking import Samples, load_samples
 
 # Between two portions other programs get the archive.
 _LOGS_AT_ONCE, _RUNS_AT_ONCE = 200, 500
@@ -152,7 +153,7 @@ def _views(con: Connection) -> Iterator[Problem]:
                 yield Problem("view", f"the view {view} lacks its column {column}")
             elif has[column] != kind:
                 yield Problem("view", f"the column {column} of the view {view} is {has[column]} instead of {kind}")
-        if view != "sample":  # its rows are read with every run's samples
+        if view not in ("sample", "samples"):  # what they show is read with every run's samples
             con.execute(f"SELECT count(COLUMNS(*)) FROM {view}").fetchall()
 
 
@@ -187,16 +188,19 @@ def _samples(con: Connection, first: int, last: int) -> Iterator[Problem]:
         span,
     ).fetchall():
         channels.setdefault(run_id, []).append((channel[0], channel[1], channel[2], channel[3]))
-    columns = con.execute(
-        "SELECT run_id, channel_no, elapsed_ms, value FROM samples WHERE run_id BETWEEN ? AND ?", span
-    ).fetchnumpy()
-    run, number, ms = (np.asarray(columns[name]) for name in ("run_id", "channel_no", "elapsed_ms"))
-    present = ~np.isnan(np.ma.filled(columns["value"], np.nan))
-    order = np.lexsort((ms, number, run))
-    run, number, ms, present = run[order], number[order], ms[order], present[order]
+    values: dict[int, dict[int, tuple[int, int]]] = {}
+    for run_id, channel_no, there, missing in con.execute(
+        """SELECT run_id, channel_no, sum(there)::INTEGER, sum(size - there)::INTEGER
+           FROM (SELECT run_id, channel_no, len(number) + len(value) AS size, list_count(number) + list_count(value) AS there
+                 FROM sample_values WHERE run_id BETWEEN ? AND ?) GROUP BY ALL""",
+        span,
+    ).fetchall():
+        values.setdefault(run_id, {})[channel_no] = (there, missing)
+    loaded = load_samples(con, "run_id BETWEEN ? AND ?", span)
     for run_id, said, duration_s in runs:
-        a, b = (int(i) for i in np.searchsorted(run, np.array([run_id, run_id + 1], dtype=run.dtype)))
-        yield from _run_samples(run_id, said, duration_s, channels.get(run_id, []), number[a:b], ms[a:b], present[a:b])
+        yield from _run_samples(
+            run_id, said, duration_s, channels.get(run_id, []), values.get(run_id, {}), loaded.get(run_id)
+        )
 
 
 def _run_samples(
@@ -204,27 +208,25 @@ def _run_samples(
     said: int,
     duration_s: float,
     channels: list[tuple[int, str, int, int]],
-    number: np.ndarray,
-    ms: np.ndarray,
-    present: np.ndarray,
+    values: dict[int, tuple[int, int]],
+    loaded: Samples | None,
 ) -> Iterator[Problem]:
-    if len(ms) != said:
-        yield Problem("samples", f"run {run_id} has {len(ms)} samples instead of {said}")
+    count = sum(there + missing for there, missing in values.values())
+    if count != said:
+        yield Problem("samples", f"run {run_id} has {count} samples instead of {said}")
+    elif loaded is None:
+        yield Problem("samples", f"run {run_id}: its samples do not fit together")
     if [channel[0] for channel in channels] != list(range(len(channels))) or not channels:
         yield Problem("samples", f"run {run_id} has channels missing: it has {[channel[0] for channel in channels]}")
-    times: np.ndarray | None = None
     for channel_no, name, samples, missing in channels:
-        own = number == channel_no
-        t, there = ms[own], int(np.count_nonzero(present[own]))
-        if there != samples or len(t) - there != missing:
+        found = values.get(channel_no, (0, 0))
+        if found != (samples, missing):
             yield Problem(
                 "samples",
-                f"run {run_id}, channel {name}: {there} values and {len(t) - there} missing "
+                f"run {run_id}, channel {name}: {found[0]} values and {found[1]} missing "
                 f"instead of {samples} and {missing}",
             )
-        if len(t) and (t[0] != 0 or np.any(np.diff(t) <= 0) or abs(t[-1] / 1000.0 - duration_s) > 0.0005):
-            yield Problem("samples", f"run {run_id}, channel {name}: the times do not run from 0 to {duration_s:g} s")
-        if times is None:
-            times = t
-        elif not np.array_equal(times, t):
-            yield Problem("samples", f"run {run_id}, channel {name}: its times are not those of the first channel")
+    if loaded is not None:
+        times = loaded[0]
+        if times[0] != 0 or np.any(np.diff(times) <= 0) or abs(times[-1] - duration_s) > 0.0005:
+            yield Problem("samples", f"run {run_id}: its times do not run from 0 to {duration_s:g} s")

@@ -23,11 +23,14 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "dashboard"))
 
+import numpy as np
 from page_archives import full_archive
 from streamlit.testing.v1 import AppTest
 
 import dashboard
 from ingest.archive import Archive
+from ingest.archive.packing import insert_samples
+from ingest.archive.runs import load_recording
 
 MAIN = Path(dashboard.__file__).parent / "main.py"
 TEMPLATE = 1  # the run that is copied
@@ -65,16 +68,17 @@ def multiply(archive: Archive, runs: int) -> None:
         con.execute(
             f"INSERT INTO log_bytes SELECT {FIRST} + i, piece, gzip FROM log_bytes, range({runs}) n(i) WHERE log_id = {log}"
         )
-        kept = con.execute(
-            f"SELECT count(*) FROM samples WHERE run_id = {TEMPLATE} AND elapsed_ms % {STEP_MS} = 0"
-        ).fetchone()[0]  # type: ignore[index]
+        template = load_recording(con, TEMPLATE)
+        ms = np.round(template.elapsed_s * 1000.0).astype(np.int32)
+        kept = ms % STEP_MS == 0
+        values = np.array([channel.values[kept] for channel in template.channels], dtype=np.float32)
         copy(
             "run",
             number,
             run_id=run,
             log_id=run,
             started_at="TIMESTAMP '2015-01-01 08:00:00' + to_minutes(i * 50)",
-            sample_count=str(kept),
+            sample_count=str(values.size),
             oven_id="100 + i % 4",
             board_id="100 + (i // 8) % 20",
             jar_id=f"100 + (i * 400) // {runs}",
@@ -82,10 +86,9 @@ def multiply(archive: Archive, runs: int) -> None:
             orientation="CASE WHEN i % 2 = 0 THEN '0' ELSE '180' END",
             serials="CASE WHEN i % 3 = 0 THEN lpad((i * 4)::VARCHAR, 7, '0') || '-' || lpad((i * 4 + 3)::VARCHAR, 7, '0') END",
         )
-        con.execute(
-            f"INSERT INTO samples SELECT {FIRST} + i, channel_no, elapsed_ms, value FROM samples, range({runs}) n(i) "
-            f"WHERE run_id = {TEMPLATE} AND elapsed_ms % {STEP_MS} = 0 ORDER BY i, channel_no, elapsed_ms"
-        )
+        for start in range(0, runs, 1000):
+            some = range(start, min(start + 1000, runs))
+            insert_samples(con, [(FIRST + i, ms[kept], values) for i in some])
         copy("channel", number, run_id=run)
         con.execute(f"UPDATE channel SET missing = 0 WHERE run_id >= {FIRST}")
         copy("run_origin", number, run_id=run)

@@ -19,6 +19,7 @@ from simulated_oven import any_oven, bake  # noqa: E402
 
 from analysis.store import seed_defaults  # noqa: E402
 from ingest.archive import Archive, open_archive  # noqa: E402
+from ingest.archive.packing import insert_samples  # noqa: E402
 from ingest.archive.reference import add_oven  # noqa: E402
 
 ROWS, CHANNELS = 600, 4
@@ -73,23 +74,13 @@ def filled_archive(path: Path, runs: int, seed: int = 0, *, paste: int | None = 
         row = con.execute("SELECT paste_id FROM paste WHERE is_default AND alloy LIKE 'SAC305%'").fetchone()
         chosen = paste if paste is not None else int(row[0]) if row else None
         oven_ids = [add_oven(con, f"oven {i + 1}") for i in range(ovens)]
-    channel_no = np.repeat(np.arange(CHANNELS, dtype=np.int16), ROWS)
-    ms = np.tile(np.arange(ROWS, dtype=np.int32) * 1000, CHANNELS)
+    ms = np.arange(ROWS, dtype=np.int32) * 1000
     per = 500
     for first in range(0, runs, per):
         numbers = range(first + 1, min(first + per, runs) + 1)
-        blocks = [readings(rng, base[n % len(base)][0]).astype(np.float32).reshape(-1) for n in numbers]
         with archive.transaction() as con:
             _rows(con, numbers, oven_ids, chosen)
-            columns = {
-                "run_id": np.repeat(np.array(numbers, dtype=np.int32), CHANNELS * ROWS),
-                "channel_no": np.tile(channel_no, len(blocks)),
-                "elapsed_ms": np.tile(ms, len(blocks)),
-                "value": np.concatenate(blocks),
-            }
-            con.register("incoming", columns)
-            con.execute("INSERT INTO samples SELECT run_id, channel_no, elapsed_ms, value FROM incoming")
-            con.unregister("incoming")
+            insert_samples(con, [(n, ms, readings(rng, base[n % len(base)][0]).astype(np.float32)) for n in numbers])
     return archive
 
 

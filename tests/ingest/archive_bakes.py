@@ -11,7 +11,10 @@ from pathlib import Path
 import numpy as np
 
 from analysis.results import Evaluation, Finding, Limit, LimitResult, MetricValue
+from ingest import open_archive
+from ingest.archive import Archive
 from ingest.archive.logs import LogEntry
+from ingest.archive.migrate import migrations
 from ingest.recording import Channel, Fault, Notice, Recording, quantise_elapsed, quantise_values
 
 ROOT = Path(__file__).parents[2]
@@ -66,6 +69,18 @@ def evaluation(window_id: int = 1, rules: str = "1") -> Evaluation:
         (result,),
         (Finding("open", 1, "suspect", "1 marker", "a broken wire", "the plug"),),
     )
+
+
+# Written out of an archive of schema 4 by the Ovenbook of that time: even and uneven times, °C and °F, a missing value.
+_OLD_ROWS = Path(__file__).with_name("archive_of_schema_4.sql")
+
+
+def old_archive(path: Path, version: int) -> Archive:
+    """An archive of three invented logs as it was at an earlier schema (4 or before)."""
+    archive = open_archive(path, zone="UTC", known=migrations()[:version])
+    with archive.connect() as con:
+        con.execute(_OLD_ROWS.read_text(encoding="utf-8"))
+    return archive
 
 
 def child(code: str, *arguments: object) -> subprocess.Popen[str]:

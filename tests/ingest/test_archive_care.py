@@ -172,7 +172,7 @@ def test_copies_never_overwrite(archive: Archive, tmp_path: Path) -> None:
 
 def test_a_copy_that_is_not_sound_is_kept_under_another_name(archive: Archive, tmp_path: Path) -> None:
     with archive.connect() as con:
-        con.execute("DELETE FROM samples WHERE run_id = 4 AND channel_no = 0")
+        con.execute("DELETE FROM sample_values WHERE run_id = 4 AND channel_no = 0")
     with pytest.raises(ArchiveError, match=r"kept as copy\.unsound\.duckdb") as caught:
         backup(archive, tmp_path / "copy.duckdb")
     assert "run 4" in str(caught.value)
@@ -251,9 +251,10 @@ def test_rebuilding_gives_identical_results(archive: Archive) -> None:
 @pytest.mark.parametrize(
     "damage",
     [
-        "DELETE FROM samples WHERE run_id = 3",
-        "DELETE FROM samples WHERE run_id = 3 AND channel_no = 1 AND elapsed_ms < 2000",
-        "UPDATE samples SET value = value + 1 WHERE run_id = 3 AND channel_no = 0",
+        "DELETE FROM sample_values WHERE run_id = 3",
+        "DELETE FROM sample_times WHERE run_id = 3",
+        "UPDATE sample_values SET number = number[5:] WHERE run_id = 3 AND channel_no = 1",
+        "UPDATE sample_values SET per_unit = per_unit * 2 WHERE run_id = 3 AND channel_no = 0",
         "UPDATE channel SET unit_original = '°F' WHERE run_id = 3",
         "UPDATE channel SET faults = '[]' WHERE run_id = 3",
     ],
@@ -271,7 +272,7 @@ def test_rebuilding_repairs_what_comes_from_the_original_bytes(archive: Archive,
 def test_everything_derived_comes_back_from_nothing(archive: Archive) -> None:
     before = with_plain_times(everything(archive, NOT_DERIVED))
     with archive.connect() as con:
-        for table in ("evaluation", "metric", "limit_result", "finding_row", "samples"):
+        for table in ("evaluation", "metric", "limit_result", "finding_row", "sample_values"):
             con.execute(f"DELETE FROM {table}")
     rebuild(archive, reader, judge, reader_version="1")
     assert with_plain_times(everything(archive, NOT_DERIVED)) == before
@@ -302,12 +303,12 @@ def test_a_log_that_can_no_longer_be_read_keeps_its_runs(archive: Archive) -> No
             return [Reading("rejected", "no time column")]
         return reader(data, name, **more)
 
-    before = everything(archive, NOT_DERIVED)["samples"]
+    before = everything(archive, NOT_DERIVED)["sample_values"]
     outcome = rebuild(archive, stricter, judge, reader_version="2")
     assert outcome.kept == {2: "questions are open: unit", 4: "no time column"}
     assert outcome.logs == 3
     assert "2 logs kept as they were" in str(outcome)
-    assert everything(archive, NOT_DERIVED)["samples"] == before
+    assert everything(archive, NOT_DERIVED)["sample_values"] == before
     assert archive.read("SELECT verdict FROM run_overview WHERE run = 2")["verdict"].item() == "meets"
 
 
@@ -350,7 +351,7 @@ archive = open_archive(sys.argv[1])
 print("ready", flush=True)
 while True:
     with archive.connect() as con:
-        con.execute("UPDATE samples SET value = value + 1")
+        con.execute("UPDATE sample_values SET per_unit = per_unit * 2")
     rebuild(archive, reader, judge, reader_version="1")
 """
     chance = random.Random(6)

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import os
-import re
 from pathlib import Path
 
 import duckdb
 import pytest
-from archive_bakes import child, entry, recording
+from archive_bakes import entry, recording
 
 from ingest import open_archive
 from ingest.archive import Archive, ArchiveError, default_path
 from ingest.archive.logs import store_log
-from ingest.archive.migrate import Migration, copy_name, migrations, schema_version
+from ingest.archive.migrate import Migration, migrations
 
 SECOND = Migration(2, "oven_colour", "ALTER TABLE oven ADD COLUMN colour VARCHAR; CREATE TABLE extra (a INTEGER);")
 
@@ -131,7 +130,7 @@ def test_a_transaction_that_raises_leaves_nothing(tmp_path: Path) -> None:
     with pytest.raises(KeyboardInterrupt):
         interrupted()
     assert archive.change_counter() == before
-    for table in ("log", "log_bytes", "run", "channel", "samples", "run_origin"):
+    for table in ("log", "log_bytes", "run", "channel", "sample_times", "sample_values", "run_origin"):
         assert archive.read(f"SELECT count(*) AS n FROM {table}")["n"].item() == 0
 
 
@@ -170,111 +169,3 @@ def test_a_read_only_folder_can_be_read_and_says_why_it_cannot_be_written(tmp_pa
         if root:
             os.seteuid(0)
         folder.chmod(0o755)
-
-
-# Migrations -----------------------------------------------------------------------------------------------------------
-
-
-def test_the_shipped_migrations_are_numbered_without_a_gap() -> None:
-    assert [m.version for m in migrations()] == list(range(1, len(migrations()) + 1))
-
-
-def test_numbering_with_a_gap_is_refused(tmp_path: Path) -> None:
-    (tmp_path / "0001_a.sql").write_text("SELECT 1")
-    (tmp_path / "0003_b.sql").write_text("SELECT 1")
-    (tmp_path / "notes.txt").write_text("not a migration")
-    with pytest.raises(ArchiveError, match=re.escape("[1, 3]")):
-        migrations(tmp_path)
-
-
-def test_an_older_archive_is_copied_then_brought_up_to_date(tmp_path: Path) -> None:
-    path = tmp_path / "a.duckdb"
-    with open_archive(path, known=migrations()[:1]).transaction() as con:
-        store_log(con, entry(), [recording()])
-    archive = open_archive(path, known=[migrations()[0], SECOND])
-    assert archive.read("SELECT version FROM schema_version ORDER BY 1")["version"].tolist() == [1, 2]
-    assert archive.read("SELECT colour FROM oven").empty
-    assert archive.read("SELECT count(*) AS n FROM run")["n"].item() == 1
-    kept = copy_name(path, 2)
-    old = open_archive(kept, known=migrations()[:1])
-    assert old.read("SELECT max(version) AS v FROM schema_version")["v"].item() == 1
-    assert old.read("SELECT count(*) AS n FROM samples")["n"].item() == 3 * 120
-    # Numbering goes on in the copy where it stood: a number is never given twice.
-    with old.transaction() as con:
-        assert store_log(con, entry(2), [recording()]) == [2]
-
-
-def test_a_migration_that_fails_half_way_leaves_the_archive_as_it_was(tmp_path: Path) -> None:
-    path = tmp_path / "a.duckdb"
-    with open_archive(path, known=migrations()[:1]).transaction() as con:
-        store_log(con, entry(), [recording()])
-    broken = Migration(2, "broken", SECOND.sql + "INSERT INTO extra VALUES ('not a number');")
-    with pytest.raises(ArchiveError, match="was left as it was") as caught:
-        open_archive(path, known=[migrations()[0], broken])
-    one_line(caught)
-    archive = open_archive(path, known=migrations()[:1])
-    assert archive.read("SELECT max(version) AS v FROM schema_version")["v"].item() == 1
-    tables = archive.read("SELECT table_name FROM duckdb_tables()")["table_name"].tolist()
-    assert "extra" not in tables
-    assert archive.read("SELECT count(*) AS n FROM samples")["n"].item() == 3 * 120
-
-
-def test_a_newer_archive_is_refused_with_one_line_and_left_alone(tmp_path: Path) -> None:
-    path = tmp_path / "a.duckdb"
-    open_archive(path, known=[migrations()[0], SECOND])
-    before = path.read_bytes()
-    with pytest.raises(ArchiveError, match="newer Ovenbook") as caught:
-        open_archive(path, known=migrations()[:1])
-    assert "update Ovenbook" in one_line(caught)
-    assert path.read_bytes() == before
-    assert not copy_name(path, 2).exists()
-
-
-def test_processes_that_open_a_new_archive_at_once_make_one(tmp_path: Path) -> None:
-    code = "import sys; from ingest import open_archive; print(open_archive(sys.argv[1], zone='UTC').change_counter())"
-    racing = [child(code, tmp_path / "a.duckdb") for _ in range(4)]
-    answers = [process.communicate(timeout=120) for process in racing]
-    assert [out.strip() for out, _ in answers] == [str(len(migrations()))] * 4, answers
-    with open_archive(tmp_path / "a.duckdb").connect() as con:
-        assert schema_version(con) == len(migrations())
-
-
-def test_a_migration_killed_at_any_moment_is_done_or_not_done(tmp_path: Path) -> None:
-    code = """
-import sys
-from ingest.archive import open_archive
-from ingest.archive.migrate import Migration, migrations
-print("go", flush=True)
-sql = "CREATE TABLE extra (a INTEGER); INSERT INTO extra SELECT range FROM range(300000);"
-open_archive(sys.argv[1], known=[migrations()[0], Migration(2, "extra", sql)])
-print("done", flush=True)
-"""
-    import random
-    import time
-
-    chance = random.Random(8)
-    outcomes = set()
-    for trial in range(8):
-        path = tmp_path / f"{trial}.duckdb"
-        with open_archive(path, known=migrations()[:1]).transaction() as con:
-            store_log(con, entry(), [recording()])
-        process = child(code, path)
-        assert process.stdout is not None
-        assert process.stdout.readline().strip() == "go"
-        time.sleep(chance.random() * 0.3)
-        process.kill()
-        said, _ = process.communicate()
-        sql = "CREATE TABLE extra (a INTEGER); INSERT INTO extra SELECT range FROM range(300000);"
-        with duckdb.connect(str(path)) as con:
-            version = con.execute("SELECT max(version) FROM schema_version").fetchone()
-            tables = con.execute("SELECT count(*) FROM duckdb_tables() WHERE table_name = 'extra'").fetchone()
-        assert version is not None
-        assert tables is not None
-        assert (version[0] == 2) == (tables[0] == 1)
-        if "done" in said:
-            assert version[0] == 2
-        outcomes.add(version[0])
-        archive = open_archive(path, known=[migrations()[0], Migration(2, "extra", sql)])
-        assert archive.read("SELECT count(*) AS n FROM extra")["n"].item() == 300_000
-        assert archive.read("SELECT count(*) AS n FROM samples")["n"].item() == 3 * 120
-    assert outcomes <= {1, 2}

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from archive_bakes import START, child, entry, evaluation, recording
+from archive_bakes import START, child, entry, evaluation, old_archive, recording
 
 from ingest import open_archive
 from ingest.archive import Archive, ArchiveError, reference
@@ -17,7 +17,6 @@ from ingest.archive.corrections import correct
 from ingest.archive.derived import write_evaluation
 from ingest.archive.fields import RunField
 from ingest.archive.logs import hold_log, original_bytes, store_log
-from ingest.archive.migrate import migrations
 from ingest.archive.quality import add_inspection, withdraw_inspection
 from ingest.archive.runs import load_recording, run_fields, set_run_field
 from ingest.archive.trials import ask_question
@@ -238,11 +237,9 @@ def test_many_logs_go_in_in_portions(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 def test_an_archive_of_an_earlier_ovenbook_is_brought_up_to_date_in_a_copy(tmp_path: Path) -> None:
     here = shop(tmp_path / "a.duckdb", range(1, 2))
-    old = open_archive(tmp_path / "old.duckdb", zone="UTC", known=migrations()[:1])
-    with old.transaction() as con:
-        store_log(con, entry(3), [recording(3)])
+    old = old_archive(tmp_path / "old.duckdb", 1)
     before = hashlib.sha256(old.path.read_bytes()).hexdigest()
-    assert merge_archive(here, old.path).added["run"] == 1
+    assert merge_archive(here, old.path).added["run"] == 3
     assert hashlib.sha256(old.path.read_bytes()).hexdigest() == before
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.duckdb", "old.duckdb"]
 
