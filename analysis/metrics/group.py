@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from analysis.metrics.basis import Basis
 from analysis.metrics.plan import COOLING_FRACTIONS, parameters
 from analysis.metrics.sheet import Sheet
-from analysis.metrics.traces import FloatArray
+from analysis.metrics.traces import FloatArray, median
 from analysis.results import MetricStatus
 
 _NONE = parameters()
@@ -86,7 +86,7 @@ def _in_cooling(sheet: Sheet, b: Basis, alone: NDArray[np.bool_]) -> None:
     hot = np.where(np.isnan(mean), -np.inf, mean)
     at = np.arange(len(tr.t))
     later = at > hot.argmax(axis=1)[:, None]
-    room = e.room_c.reshape(tr.runs, tr.per)[:, 0]
+    room = median(tr.by_run(e.room_c), axis=1)
     top, bottom = (room + f * (hot.max(axis=1) - room) for f in COOLING_FRACTIONS)
     gone = later & (mean < bottom[:, None])
     reached = np.asarray(gone.any(axis=1))

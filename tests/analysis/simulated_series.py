@@ -62,6 +62,9 @@ def whole_season(seed, n=200, fault=None, size=0.0, at=ONSET):
     sd = {"ramp": 0.015, "duty": 0.02, "cooling": 0.02, "peak": 0.8, "between": 0.7, "lag": 0.5}
     cold = rng.normal(0, 0.25, (2, n))
     own = rng.normal(0, 0.3)
+    in_cooling = np.random.default_rng((seed, 1)).normal(
+        0, 0.5, n
+    )  # of its own, so that older seasons stay what they were
     shift = dict.fromkeys((*noise, "cold"), np.zeros(n))
     if fault == "heater":
         shift |= {"ramp": -size * since, "ramp_low": -0.6 * size * since, "duty": 1.1 * size * since}
@@ -87,6 +90,9 @@ def whole_season(seed, n=200, fault=None, size=0.0, at=ONSET):
     cooling = np.log(300) + season_effect[2] * (room - 20) - 0.5 * mass + moved["cooling"]
     left = np.where(hot, 244.0, 215.0) + moved["peak"]
     right = left - (6 + 4 * mass) + moved["between"]
+    # While cooling: an offset whole, a gain by half (at half the height), a side that gets less heat not at all.
+    carried = {"sensor_offset": 1.0, "sensor_gain": 0.5}.get(fault or "", 0.0)
+    cooling_difference = 3.0 + in_cooling - carried * shift["between"]
     runs = pd.DataFrame(
         {"run": np.arange(1, n + 1), "started_at": started, "setpoint_hash": profile, "profile": profile, "board": board,
          "board_revision": "A", "orientation": None, "load_count": 1, "kind": "product", "ambient_c": np.nan,
@@ -101,6 +107,8 @@ def whole_season(seed, n=200, fault=None, size=0.0, at=ONSET):
         ("peak_c", "right", right),
         ("start_temperature_c", "left", room + cold[0]),
         ("start_temperature_c", "right", room + cold[1] + own + shift["cold"]),
+        ("difference_cooling_c", "left", cooling_difference),
+        ("difference_cooling_c", "right", -cooling_difference),
         ("setpoint_lag_s", None, 8 + moved["lag"]),
     ]
     metrics = pd.concat(

@@ -147,6 +147,12 @@ def effect(change, moved):
         ({"channel_difference_cold": 3.0, "channel_difference_at_peak": 3.0, "hold_duty": 0}, "step", "sensor_offset"),
         ({"channel_difference_cold": 0, "channel_difference_at_peak": 4.0, "hold_duty": 0}, "trend", "sensor_gain"),
         ({"channel_difference_cold": 0, "channel_difference_at_peak": 4.0, "hold_duty": 0}, "step", "side"),
+        # With both channels under an average that steers, the peaks move apart and the lag may move with them.
+        ({"channel_difference_at_peak": 8.0, "channel_difference_cooling": 4.0, "channel_difference_cold": 0,
+          "coldest_peak_c": -4.0, "setpoint_lag_s": 2.0, "cooling_time_constant_s": 0, "saturation_fraction": 0}, "trend",
+         "sensor_gain"),
+        ({"channel_difference_at_peak": 2.0, "channel_difference_cooling": -2.5, "channel_difference_cold": 0}, "step", "side"),
+        ({"channel_difference_at_peak": 2.0, "channel_difference_cooling": 0, "channel_difference_cold": 0}, "trend", "side"),
         ({"room_difference": 3.0, "channel_difference_cold": 0, "channel_difference_at_peak": 0}, "step", "reference_junction"),
         ({"setpoint_lag_s": 3.0, "coldest_peak_c": 4.0, "hold_duty": 0, "cooling_time_constant_s": 0}, "step",
          "setpoint_or_firmware"),

@@ -306,3 +306,15 @@ def test_usual_of_earlier_runs_is_the_checks_own_and_reevaluating_gives_the_same
     assert archive.read(everything).equals(before)
     store.reevaluate(archive, workers=2)
     assert archive.read(everything).equals(before)
+
+
+def test_a_room_read_off_the_runs_own_start_does_not_judge_that_start(shop):
+    archive, oven, _, _ = shop
+    run = put(archive, bake(), oven=oven)
+    noted = put(archive, bake(2, start=START + timedelta(days=1)), oven=oven)
+    with archive.transaction() as con:
+        set_run_field(con, run, "ambient_c", 25.0, "derived", None, "cold start")
+        set_run_field(con, noted, "ambient_c", 24.0, "typed", "me", "read off the wall")
+        contexts = dict(store.contexts_for(con, [run, noted]))
+    assert contexts[run].ambient_c is None
+    assert contexts[noted].ambient_c == 24.0

@@ -26,13 +26,15 @@ def test_a_warm_start_under_a_celsius_profile_is_celsius():
     (reading,) = read_log(log_of(*warm_start()), "warm.csv")
     assert not reading.questions
     left = next(c for c in reading.recordings[0].channels if c.name == "left")
-    assert left.unit_original == "°C" and np.nanmax(left.values) == pytest.approx(262, abs=0.1)
+    assert left.unit_original == "°C"
+    assert np.nanmax(left.values) == pytest.approx(262, abs=0.1)
 
 
 def test_the_same_run_in_fahrenheit_is_fahrenheit():
     (reading,) = read_log(log_of(*warm_start(lambda c: c * 9 / 5 + 32)), "warm.csv")
     left = next(c for c in reading.recordings[0].channels if c.name == "left")
-    assert not reading.questions and left.unit_original == "°F"
+    assert not reading.questions
+    assert left.unit_original == "°F"
     assert np.nanmax(left.values) == pytest.approx(262, abs=0.1)
 
 
