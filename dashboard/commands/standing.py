@@ -92,9 +92,11 @@ def start_pages(
     from dashboard.service.app import NotServed
     from dashboard.service.app import serve as run_pages
 
-    say(f"Ovenbook is at http://{host}:{port} with {path}. Stop it with Ctrl-C.")
+    def begins() -> None:
+        say(f"Ovenbook is at http://{host}:{port} with {path}. Stop it with Ctrl-C.")
+
     try:
-        run_pages(path, host=host, port=port, folder=folder, oven=oven, names=names)
+        run_pages(path, host=host, port=port, folder=folder, oven=oven, names=names, begins=begins)
     except NotServed as problem:
         raise Refusal(str(problem)) from None
 

@@ -7,7 +7,7 @@ import ipaddress
 import os
 import socket
 import sys
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -152,10 +152,12 @@ def serve(
     folder: str | Path | None = None,
     oven: str | None = None,
     names: Sequence[str] = (),
+    begins: Callable[[], None] | None = None,
 ) -> None:
     """Serve the archive at `archive_path` (None: the default place) until interrupted.
 
-    `folder`: logs that appear there are taken in, as logs of `oven`; `names`: see `trusted_hosts`.
+    `folder`: logs that appear there are taken in, as logs of `oven`; `names`: see `trusted_hosts`; `begins` is
+    called when nothing more can refuse but a port in use.
 
     Raises ArchiveError with one clear line when the archive cannot be opened, and NotServed for an address that others
     can reach without anybody having a password, before anything is served. A port in use ends the process with status 1
@@ -197,6 +199,8 @@ def serve(
         )
     desk = Desk(book.archive, alerts.Sender(to), place, oven)
     open_desk(desk)
+    if begins is not None:
+        begins()
     journal.write("start", host=host, port=port, sign_in=gate.asks_people(), tokens=gate.asks_controllers())
     # Streamlit hands the command line's arguments to the pages; they have none.
     sys.argv = sys.argv[:1]

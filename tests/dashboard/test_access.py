@@ -191,6 +191,7 @@ def test_an_address_for_others_is_refused_until_somebody_has_a_password(tmp_path
     assert "nobody has a password yet" in done.stderr
     assert "ovenbook access password NAME" in done.stderr
     assert len(done.stderr.strip().splitlines()) == 1
+    assert done.stdout == ""
 
 
 def test_tokens_alone_close_the_way_in_but_not_the_pages(tmp_path: Path) -> None:
