@@ -15,11 +15,15 @@ _STOPPED = re.compile(
 )
 
 
+def says_stopped(label: str) -> bool:
+    return _STOPPED.search(label.replace("_", " ")) is not None
+
+
 def stopped_early(recording: Recording) -> str | None:
     """What the log says about a stop, with its time [s]; None when it has no state channel or says nothing of the kind."""
     for channel in recording.of_role("state"):
         for code, label in enumerate(channel.labels):
-            if not _STOPPED.search(label.replace("_", " ")):
+            if not says_stopped(label):
                 continue
             at = np.flatnonzero(channel.values == code)
             if len(at):

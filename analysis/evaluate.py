@@ -8,15 +8,16 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.aborted import stopped_early
 from analysis.checks.history import METRICS_NEEDED
 from analysis.metrics.basis import Basis
 from analysis.metrics.measuring import Measured, measure_many
 from analysis.metrics.plan import canonical
-from analysis.results import Context, Evaluation, Limit
+from analysis.results import Context, Evaluation, Finding, Limit, MetricValue
 from analysis.verdict import doubted_channels, judge
-from ingest.recording import Recording
+from ingest.recording import Channel, Recording
 
 if TYPE_CHECKING:
     from analysis.checks.history import History
@@ -31,7 +32,7 @@ _LOOKED_UP = ("peak_c", "time_near_peak_s", "time_above_liquidus_s", *METRICS_NE
 
 
 @lru_cache(maxsize=64)
-def _looked_at(limits: tuple[Limit, ...]) -> frozenset[str | tuple[str, str]]:
+def looked_at(limits: tuple[Limit, ...]) -> frozenset[str | tuple[str, str]]:
     return frozenset((*_LOOKED_UP, *((limit.metric, canonical(limit.parameters)) for limit in limits)))
 
 
@@ -68,16 +69,46 @@ def conclude(
 ) -> Evaluation:
     """The evaluation of a measured run: the `run`-th of its batch. Without `whole` its `metrics` are only those that
     were looked at on the way; all of them are in `batch.measured`."""
+    b = batch.measured.basis
+    standing = None if b is None else standing_of(b)
+    metrics = batch.measured.sheet.of_run(run, None if whole else looked_at(context.limits))
+    own = slice(None) if standing is None else standing.rows(run)
+    return questioned(standing, run, recording, context, metrics, history, batch.shapes, own)
+
+
+def questioned(
+    standing: Standing | None,
+    run: int,
+    recording: Recording,
+    context: Context,
+    metrics: Sequence[MetricValue],
+    history: History | None,
+    shapes: Shapes | None = None,
+    own: slice = slice(None),
+) -> Evaluation:
+    """The second half of evaluating: asks the channels, then judges. `shapes`, `own`: see analysis.checks.build_view."""
     from analysis.checks import check_channels  # late: measuring alone needs none of it
 
-    measured = batch.measured
-    b = measured.basis
-    metrics = measured.sheet.of_run(run, None if whole else _looked_at(context.limits))
-    own = _Own(b, run) if b is not None else None
-    rows = own.rows if own is not None else slice(None)
-    findings = check_channels(recording, context, metrics, history, batch.shapes, rows)
+    findings = check_channels(recording, context, metrics, history, shapes, own)
+    return judged(standing, run, recording, context, metrics, findings)
+
+
+def judged(
+    standing: Standing | None,
+    run: int,
+    recording: Recording,
+    context: Context,
+    metrics: Sequence[MetricValue],
+    findings: Sequence[Finding],
+) -> Evaluation:
+    """The evaluation of a run whose channels were asked: the `run`-th of those that `standing` (None: without a
+    temperature sample) tells about."""
     names = {number: channel.name for number, channel in enumerate(recording.channels)}
-    complete, cut = _completeness(own, doubted_channels(findings))
+    complete, cut = (
+        (False, "no temperature sample in the log")
+        if standing is None
+        else standing.completeness(run, doubted_channels(findings))
+    )
     if stopped := stopped_early(recording):
         complete, cut = False, stopped
     verdict, reason, limiting, results = judge(
@@ -85,14 +116,14 @@ def conclude(
         context.limits,
         findings,
         names=names,
-        unjudged=own.unjudged() if own is not None else (),
-        bodies=_bodies(recording, context),
+        unjudged=standing.unjudged(run) if standing is not None else (),
+        bodies=bodies(recording.channels, context),
         complete=complete,
         has_paste=context.liquidus_c is not None,
     )
-    if own is None:
+    if standing is None:
         verdict, reason = "not evaluated", "no temperature sample in the log"
-    elif not own.judged.any() and context.limits:
+    elif not standing.judged[standing.rows(run)].any() and context.limits:
         verdict, reason = "not evaluated", "every channel is an average or measures the air: none is on the work"
     elif cut and verdict == "not evaluated" and reason and reason.startswith("the run was cut off"):
         reason = f"{cut}; no limit is broken up to there"
@@ -109,42 +140,64 @@ def conclude(
     )
 
 
-class _Own:
-    """The rows of one run in the basis of its batch."""
+@dataclass(frozen=True)
+class Standing:
+    """What judging must know of measured runs beside their metrics. Rows are channels, `per` of each run.
 
-    def __init__(self, b: Basis, run: int) -> None:
-        self.basis = b
-        self.rows = slice(run * b.traces.per, (run + 1) * b.traces.per)
-        self.numbers = b.traces.numbers[self.rows]
-        self.judged = b.judged[self.rows]
+    `judged` (rows,): on the work. `cut_hot` (rows,): the log ends before the row has come down from its peak; `ends_above`:
+    levels [°C] with the rows that end above them.
+    """
 
-    def unjudged(self) -> set[int]:
-        return {number for number, judged in zip(self.numbers, self.judged.tolist(), strict=True) if not judged}
+    per: int
+    numbers: Sequence[int]
+    judged: NDArray[np.bool_]
+    cut_hot: NDArray[np.bool_]
+    ends_above: Sequence[tuple[float, NDArray[np.bool_]]]
 
+    def rows(self, run: int) -> slice:
+        return slice(run * self.per, (run + 1) * self.per)
 
-def _completeness(own: _Own | None, doubted: Collection[int]) -> tuple[bool, str | None]:
-    """Whether the log covers the run to its cooling, by the channels that can be believed, and what says otherwise."""
-    if own is None:
-        return False, "no temperature sample in the log"
-    b = own.basis
-    cut = b.cut_hot[own.rows]
-    ends_above = [(level, b.passages.ends_above[own.rows, b.column[level]]) for level, _ in b.plan.liquidus]
-    if not cut.any() and not any(above.any() for _, above in ends_above):
+    def unjudged(self, run: int) -> set[int]:
+        own = self.rows(run)
+        return {n for n, on_work in zip(self.numbers[own], self.judged[own].tolist(), strict=True) if not on_work}
+
+    def whole(self) -> NDArray[np.bool_]:
+        """(runs,) whose every row has come down from its peak and from the levels."""
+        cut = np.logical_or.reduce([self.cut_hot, *(above for _, above in self.ends_above)])
+        return ~cut.reshape(-1, self.per).any(axis=1)
+
+    def completeness(self, run: int, doubted: Collection[int]) -> tuple[bool, str | None]:
+        """Whether the log covers the run to its cooling, by the channels that can be believed, and what says otherwise."""
+        own = self.rows(run)
+        judged, cut_hot = self.judged[own], self.cut_hot[own]
+        if not cut_hot.any() and not any(above[own].any() for _, above in self.ends_above):
+            return True, None
+        believed = np.array([number not in doubted for number in self.numbers[own]], dtype=bool)
+        rows = next((r for r in (judged & believed, judged, ~judged) if r.any()), judged)
+        if cut_hot[rows].any():
+            return False, "the log ends before the oven has come down from its highest temperature"
+        for level, above in self.ends_above:
+            if above[own][rows].any():
+                return False, f"the log ends above {level:g} °C"
         return True, None
-    believed = np.array([number not in doubted for number in own.numbers], dtype=bool)
-    rows = next((r for r in (own.judged & believed, own.judged, ~own.judged) if r.any()), own.judged)
-    if cut[rows].any():
-        return False, "the log ends before the oven has come down from its highest temperature"
-    for level, above in ends_above:
-        if above[rows].any():
-            return False, f"the log ends above {level:g} °C"
-    return True, None
 
 
-def _bodies(recording: Recording, context: Context) -> set[int]:
+def standing_of(b: Basis) -> Standing:
+    return Standing(
+        b.traces.per,
+        b.traces.numbers,
+        b.judged,
+        b.cut_hot,
+        [(level, b.passages.ends_above[:, b.column[level]]) for level, _ in b.plan.liquidus],
+    )
+
+
+def bodies(channels: Sequence[Channel], context: Context) -> set[int]:
     """Channels whose placement names a package body (its top), where J-STD-020 measures."""
+    if not context.placements:
+        return set()
     found: set[int] = set()
-    for number, channel in enumerate(recording.channels):
+    for number, channel in enumerate(channels):
         place = (context.placements.get(channel.name, (None, None))[0] or "").lower()
         if channel.role == "temperature" and ("package" in place or "body" in place):
             found.add(number)

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection, Mapping, Sequence
+from functools import lru_cache
 
 from analysis.metrics.plan import BELOW_PEAK_K, canonical, parameters
 from analysis.results import Finding, Limit, LimitResult, MetricValue, Verdict
@@ -41,18 +42,22 @@ CREDIBILITY = frozenset(
         "control_lifted",
     }
 )
-_RANK: dict[Verdict, int] = {"fails": 0, "too close to call": 1, "not evaluated": 2, "meets": 3}
+# A margin below a billionth of the values is their rounding (a metric of exactly the limit, computed in floats).
+ROUNDING = 1e-9
+RANK: dict[Verdict, int] = {"fails": 0, "too close to call": 1, "not evaluated": 2, "meets": 3}
 # Limits that say whether the solder melted, in the order they are named when it did not.
-_MELTING = ("peak_c", "time_above_liquidus_s", "time_above_liquidus_longest_s")
+MELTING = ("peak_c", "time_above_liquidus_s", "time_above_liquidus_longest_s")
 # Metrics that are zero, not unknown, when their temperature was never reached.
-_ZERO_WHEN_COLD = {"time_above_liquidus_s", "time_above_liquidus_longest_s", "time_near_peak_s"}
-_NEAR_PEAK = parameters(reference="peak", below_k=BELOW_PEAK_K)
+ZERO_WHEN_COLD = {"time_above_liquidus_s", "time_above_liquidus_longest_s", "time_near_peak_s"}
+NEAR_PEAK_METRIC = "time_near_peak_s"
+NEAR_PEAK = parameters(reference="peak", below_k=BELOW_PEAK_K)
+NO_UNCERTAINTY = "no uncertainty could be given for the value"
 _NOT_MEASURED = "not measured: {metric} {parameters}"
 
 
 def worst(verdicts: Collection[Verdict]) -> Verdict:
     """The worst of several verdicts: fails, too close to call, not evaluated, meets. None at all: not evaluated."""
-    return min(verdicts, key=lambda v: _RANK[v]) if verdicts else "not evaluated"
+    return min(verdicts, key=lambda v: RANK[v]) if verdicts else "not evaluated"
 
 
 def doubted_channels(findings: Sequence[Finding]) -> dict[int, str]:
@@ -90,27 +95,33 @@ def judge(
         if m.channel is None or (m.channel not in unjudged and m.channel not in doubted):
             by_name.setdefault((m.metric, m.parameters), []).append(m)
     peaks = {m.channel: m for m in by_name.get(("peak_c", "{}"), ())}
-    near = {m.channel: m for m in by_name.get(("time_near_peak_s", _NEAR_PEAK), ())}
+    near = {m.channel: m for m in by_name.get((NEAR_PEAK_METRIC, NEAR_PEAK), ())}
     # a spread or a melt lag that counts a doubted channel says nothing about the work
     spoiled = bool(doubted)
     bodies = set(bodies) - set(doubted)
     results = tuple(_judge_limit(limit, by_name, peaks, near, bodies, spoiled) for limit in limits)
     if not limits:
-        reason = "no window to judge by" if has_paste else "no paste recorded, so no window to judge by"
+        reason = no_window(has_paste)
         return _with_doubt(doubted, names, "not evaluated", reason, None, results)
     verdict = worst([r.verdict for r in results])
     limiting = limiting_of(results, _never_molten(by_name, peaks))
     reason = None
     if verdict == "not evaluated":
         unknown = [r for r in results if r.verdict == "not evaluated"]
-        reason = f"{len(unknown)} of {len(results)} limits could not be judged: {unknown[0].limit.metric}, {unknown[0].reason}"
+        reason = not_judged(len(unknown), len(results), unknown[0].limit.metric, unknown[0].reason)
     if not complete and verdict != "fails":
         verdict, reason = "not evaluated", "the run was cut off before it was over; no limit is broken up to there"
-    if not has_paste:
-        note = "no paste recorded, so no window to judge by"
-        if verdict != "fails":
-            verdict, reason = "not evaluated", note
+    if not has_paste and verdict != "fails":
+        verdict, reason = "not evaluated", no_window(has_paste)
     return _with_doubt(doubted, names, verdict, reason, limiting, results)
+
+
+def no_window(has_paste: bool) -> str:
+    return "no window to judge by" if has_paste else "no paste recorded, so no window to judge by"
+
+
+def not_judged(unknown: int, limits: int, first: str, why: str | None) -> str:
+    return f"{unknown} of {limits} limits could not be judged: {first}, {why}"
 
 
 def _with_doubt(doubted, names, verdict, reason, limiting, results):
@@ -139,7 +150,7 @@ def _judge_limit(limit: Limit, by_name, peaks, near, bodies: set[int], spoiled: 
             )
         else:
             result = _judge_value(limit, m, peaks.get(m.channel), near.get(m.channel))
-        this = (_RANK[result.verdict], closeness(result))
+        this = (RANK[result.verdict], closeness(result))
         if best is None or this < key:
             best, key = result, this
     assert best is not None
@@ -148,8 +159,7 @@ def _judge_limit(limit: Limit, by_name, peaks, near, bodies: set[int], spoiled: 
 
 def _judge_value(limit: Limit, m: MetricValue, peak: MetricValue | None, near: MetricValue | None) -> LimitResult:
     if m.value is not None and m.uncertainty is None and limit.unit != "1":  # counts carry none
-        reason = "no uncertainty could be given for the value"
-        return LimitResult(limit, m.channel, m.value, None, None, "not evaluated", reason)
+        return LimitResult(limit, m.channel, m.value, None, None, "not evaluated", NO_UNCERTAINTY)
     if m.status == "ok" and m.value is not None:
         return decide(limit, m.channel, m.value, m.uncertainty or 0.0)
     if m.status == "incomplete" and m.value is not None:
@@ -160,15 +170,14 @@ def _judge_value(limit: Limit, m: MetricValue, peak: MetricValue | None, near: M
         if over or enough:
             return full
         return LimitResult(limit, m.channel, m.value, m.uncertainty, full.margin, "not evaluated", m.reason)
-    if m.status == "not reached" and m.metric in _ZERO_WHEN_COLD and peak is not None and peak.value is not None:
+    if m.status == "not reached" and m.metric in ZERO_WHEN_COLD and peak is not None and peak.value is not None:
         return _never_reached(limit, m, peak, near)
     return LimitResult(limit, m.channel, None, None, None, "not evaluated", m.reason)
 
 
 def _never_reached(limit: Limit, m: MetricValue, peak: MetricValue, near: MetricValue | None) -> LimitResult:
     """A time above a temperature that no sample reached: zero, if the peak is below it by more than its uncertainty."""
-    p = json.loads(m.parameters)
-    level = float(p["liquidus_c"]) if "liquidus_c" in p else float(p["reference"]) - float(p["below_k"])
+    level = level_of(m.parameters)
     if peak.status != "ok":  # the log ended before the peak: what it did not reach is not known
         return LimitResult(limit, m.channel, None, None, None, "not evaluated", peak.reason)
     sure = float(peak.value or 0.0) + (peak.uncertainty or 0.0) < level
@@ -184,6 +193,13 @@ def _never_reached(limit: Limit, m: MetricValue, peak: MetricValue, near: Metric
     return LimitResult(limit, m.channel, None, None, limit.high, verdict, m.reason)
 
 
+@lru_cache(maxsize=1024)
+def level_of(text: str) -> float:
+    """The temperature [°C] that a metric of ZERO_WHEN_COLD with these parameters counts the time above."""
+    p = json.loads(text)
+    return float(p["liquidus_c"]) if "liquidus_c" in p else float(p["reference"]) - float(p["below_k"])
+
+
 def decide(limit: Limit, channel: int | None, value: float, uncertainty: float) -> LimitResult:
     """One value against one limit. The margin is the distance to the nearer limit, positive inside."""
     margin = min(
@@ -192,8 +208,7 @@ def decide(limit: Limit, channel: int | None, value: float, uncertainty: float) 
     )
     if margin == float("inf"):
         return LimitResult(limit, channel, value, uncertainty, None, "not evaluated", "the limit is open on both sides")
-    # A margin below a billionth of the values is their rounding (a metric of exactly the limit, computed in floats).
-    rounding = 1e-9 * max(abs(value), 1.0)
+    rounding = ROUNDING * max(abs(value), 1.0)
     if margin >= uncertainty - rounding:
         verdict: Verdict = "meets"
     elif margin < -uncertainty - rounding:
@@ -225,10 +240,10 @@ def limiting_of(results: Sequence[LimitResult], never_molten: Collection[int | N
 
     def order(r: LimitResult) -> tuple[int, int, float]:
         too_cold = r.limit.low is not None and (r.value is None or r.value < r.limit.low)
-        unmelted = r.verdict == "fails" and r.channel in never_molten and too_cold and r.limit.metric in _MELTING
+        unmelted = r.verdict == "fails" and r.channel in never_molten and too_cold and r.limit.metric in MELTING
         if r.verdict == "meets" and r.value is None:  # a ceiling on time at a temperature that was never reached
-            return _RANK[r.verdict], len(_MELTING), float("inf")
-        return _RANK[r.verdict], _MELTING.index(r.limit.metric) if unmelted else len(_MELTING), closeness(r)
+            return RANK[r.verdict], len(MELTING), float("inf")
+        return RANK[r.verdict], MELTING.index(r.limit.metric) if unmelted else len(MELTING), closeness(r)
 
     return min(measured, key=order, default=None)
 

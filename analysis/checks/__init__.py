@@ -31,6 +31,7 @@ __all__ = ["CODES", "History", "build_history", "check_channels"]
 # Fewer samples or less time than this is no run: nothing can be said about sensors.
 LEAST_SAMPLES = 10
 LEAST_SECONDS = 20.0
+NO_CHANNEL = "no temperature channel in the log"
 
 # In the order they run: a channel found not believable is left out by the checks after.
 _CHECKS: tuple[tuple[Callable[[View], list[Finding]], tuple[str, ...]], ...] = (
@@ -71,11 +72,11 @@ def check_channels(
     could not speak. A check that breaks is listed as "not evaluated: did not run" and stops no other.
     """
     if len(recording.elapsed_s) < LEAST_SAMPLES or recording.duration_s < LEAST_SECONDS:
-        reason = f"{len(recording.elapsed_s)} samples over {recording.duration_s:.0f} s are too few"
+        reason = too_short(len(recording.elapsed_s), recording.duration_s)
         return [unable(code, reason) for code in CODES]
     view = build_view(recording, context, metrics, history, shapes, own)
     if not view.names and not view.empty:
-        return [unable(code, "no temperature channel in the log") for code in CODES]
+        return [unable(code, NO_CHANNEL) for code in CODES]
     findings: list[Finding] = []
     for check, codes in _CHECKS:
         try:
@@ -83,6 +84,10 @@ def check_channels(
         except Exception as error:  # one broken check must neither vanish nor take the others with it
             findings.extend(unable(code, f"did not run, {type(error).__name__}: {error}") for code in codes)
     return sorted(findings, key=_rank)
+
+
+def too_short(samples: int, duration_s: float) -> str:
+    return f"{samples} samples over {duration_s:.0f} s are too few"
 
 
 def _rank(finding: Finding) -> tuple[int, int, int, int]:

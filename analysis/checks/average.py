@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.checks.many import BoolArray, Many
 from analysis.checks.texts import STOP_SENSOR
 from analysis.checks.view import View, unable
 from analysis.results import Finding
@@ -12,6 +13,7 @@ from analysis.results import Finding
 IS_MEAN_WITHIN_K = 2.0
 # What a believable average would differ by is inside the uncertainty of a single channel (about 5 °C).
 HIDES_K = 5.0
+NO_AVERAGE = "no average in the log and none known to steer the oven"
 
 
 def check_average(view: View) -> list[Finding]:
@@ -19,7 +21,7 @@ def check_average(view: View) -> list[Finding]:
     code = "average_hides"
     steers = view.context.control_channel == "average"
     if not view.averages and not steers:
-        return [unable(code, "no average in the log and none known to steer the oven")]
+        return [unable(code, NO_AVERAGE)]
     if not view.failed or not view.alive:
         return []
     true_mean = view.filled[view.alive].mean(axis=0)
@@ -50,3 +52,11 @@ def check_average(view: View) -> list[Finding]:
         evidence = f"The oven is steered by the average of its channels, and it contains {blamed}."
         findings.append(view.finding(code, None, "fail", evidence, danger=STOP_SENSOR))
     return findings
+
+
+def screen_average(many: Many) -> BoolArray:
+    """An average hides only a channel that another check found not believable."""
+    if not many.averages:
+        steers = np.array([context.control_channel == "average" for context in many.contexts], dtype=bool)
+        many.answers.unable(~steers, "average_hides", NO_AVERAGE)
+    return many.nowhere

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.checks.history import UsualOfMany
+from analysis.checks.many import ROUNDING, BoolArray, Many
 from analysis.checks.view import FloatArray, View, at, middle_value, unable
 from analysis.results import Finding
 
@@ -35,6 +41,12 @@ SHIFT_K = 3.0
 SHIFT_FAIL_K = 8.0
 SCATTERS = 4.0
 ALONE_FACTOR = 3.0
+HEATS = "the log begins while the oven already heats"
+TWO_CHANNELS = "needs two channels"
+NO_ROOM = "no room temperature recorded"
+NO_HISTORY = "no earlier comparable run"
+NO_ROOM_TO_SHIFT_FROM = "no room temperature recorded, so a warmer room looks the same"
+FEW_KNOWN = "needs two channels whose usual distance from the room is known"
 
 
 def check_cold_start(view: View) -> list[Finding]:
@@ -87,13 +99,13 @@ def _not_cold(view: View, rows: list[int], start: FloatArray) -> str:
         return ""
     near = view.setpoint is not None and float(view.setpoint[0]) <= max(middle + SETPOINT_NEAR_K, SETPOINT_COLD_C)
     if not near or (moved > allowed + UNDER_WAY_K).any():
-        return "the log begins while the oven already heats"
+        return HEATS
     return ""
 
 
 def _agreement(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
     if len(rows) < 2:
-        return [unable("cold_disagreement", "needs two channels")]
+        return [unable("cold_disagreement", TWO_CHANNELS)]
     room = view.context.ambient_c
     base = COOLEST_SHOP_C if room is None else room
     findings: list[Finding] = []
@@ -174,7 +186,7 @@ def _room(view: View, rows: list[int], start: FloatArray, *, explained: bool) ->
     """All channels together against the room; one channel alone against the others is disagreement already."""
     room = view.context.ambient_c
     if room is None:
-        return [unable("room_disagreement", "no room temperature recorded")]
+        return [unable("room_disagreement", NO_ROOM)]
     if explained or not rows:
         return []
     apart = middle_value(start[rows]) - room
@@ -202,13 +214,13 @@ def _shift(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
     """All channels shifted alike at a cold start against their usual distance from the room."""
     code = "reference_shift"
     if view.history is None:
-        return [unable(code, "no earlier comparable run")]
+        return [unable(code, NO_HISTORY)]
     if view.context.ambient_c is None:
-        return [unable(code, "no room temperature recorded, so a warmer room looks the same")]
+        return [unable(code, NO_ROOM_TO_SHIFT_FROM)]
     usual = view.history.start_minus_room_k
     known = [row for row in rows if view.names[row] in usual]
     if len(known) < 2:
-        return [unable(code, "needs two channels whose usual distance from the room is known")]
+        return [unable(code, FEW_KNOWN)]
     typical = [usual[view.names[row]] for row in known]
     shifts = start[known] - view.context.ambient_c - np.array([t.median for t in typical])
     shift = middle_value(shifts)
@@ -249,3 +261,107 @@ def _common_jump(view: View) -> list[Finding]:
             evidence = f"All {len(rows)} channels jump by {size:+.1f} K at {at(view.elapsed_s, k + 1)} and stay there."
             return [view.finding("reference_shift", None, state, evidence)]
     return []
+
+
+@dataclass(frozen=True)
+class ColdStarts:
+    """The cold starts of many runs: `start_c` (runs, rows), `room_c` (runs,) NaN where it is not known, `cold` (runs,)
+    those whose channels agree with each other and with the room, so that only earlier runs can tell more."""
+
+    start_c: FloatArray
+    room_c: FloatArray
+    cold: BoolArray
+
+    def some(self, runs: NDArray[np.intp]) -> ColdStarts:
+        return ColdStarts(self.start_c[runs], self.room_c[runs], self.cold[runs])
+
+    @classmethod
+    def joined(cls, parts: Sequence[ColdStarts]) -> ColdStarts:
+        return cls(
+            np.concatenate([part.start_c for part in parts]),
+            np.concatenate([part.room_c for part in parts]),
+            np.concatenate([part.cold for part in parts]),
+        )
+
+
+def screen_cold_start(many: Many) -> tuple[BoolArray, ColdStarts]:
+    """Runs whose channels may disagree with each other or with the room; and what is left for `screen_shifts`."""
+    contexts, rows = many.contexts, len(many.numbers)
+    room = np.array([np.nan if c.ambient_c is None else c.ambient_c for c in contexts], dtype=np.float64)
+    known = ~np.isnan(room)
+    count = int(np.searchsorted(many.elapsed_s, 3.0, side="right"))
+    if count < 3:
+        start = many.values[:, :, 0]
+    else:
+        ordered = np.sort(many.values[:, :, :count], axis=2)
+        start = (ordered[:, :, (count - 1) // 2] + ordered[:, :, count // 2]) / 2.0
+    middle = _middle_of_rows(start)
+    idle = np.array([c.idle_s is not None and c.idle_s >= IDLE_S for c in contexts], dtype=bool)
+    above = np.where(idle, OFFSET_ABOVE_ROOM_K, COLD_ABOVE_ROOM_K)
+    warm = middle > np.where(known, room + above, COLD_BELOW_C)
+    heats, unsure = _heats(many, start)
+    found = many.jumps | warm | (heats & many.setpoint[1]) | unsure
+    for code in ("cold_disagreement", "room_disagreement", "reference_shift"):
+        many.answers.unable(heats, code, HEATS)
+    cold = ~found & ~heats
+    if rows < 2:
+        many.answers.unable(cold, "cold_disagreement", TWO_CHANNELS)
+    base = np.where(known, room, COOLEST_SHOP_C)
+    for row in range(rows if rows > 1 else 0):
+        of_others = _middle_of_rows(np.delete(start, row, axis=1))
+        tolerance = DISAGREE_K + WARM_SHARE * np.maximum(0.0, of_others - base)
+        found |= cold & (np.abs(start[:, row] - of_others) >= tolerance - ROUNDING)
+    many.answers.unable(cold & ~known, "room_disagreement", NO_ROOM)
+    found |= cold & known & ~(np.abs(middle - room) < ROOM_K - ROUNDING)
+    return found, ColdStarts(start, room, cold & ~found)
+
+
+def _middle_of_rows(values: FloatArray) -> FloatArray:
+    """Median over the rows of each run: `values` (runs, rows)."""
+    ordered = np.sort(values, axis=1)
+    half = ordered.shape[1] // 2
+    return ordered[:, half] if ordered.shape[1] % 2 else 0.5 * (ordered[:, half - 1] + ordered[:, half])
+
+
+def _heats(many: Many, start: FloatArray) -> tuple[BoolArray, BoolArray]:
+    """Runs that move at their start by more than a quiet oven does, and those too near to that to say."""
+    later = max(1, int(np.searchsorted(many.elapsed_s, QUIET_OVER_S)))
+    until = max(later + 1, int(np.searchsorted(many.elapsed_s, QUIET_OVER_S + 3.0)))
+    moved = np.abs(many.values[:, :, later:until].mean(axis=2) - start)
+    heats, unsure = many.nowhere, many.nowhere
+    run, row = np.nonzero(moved > QUIET_K - ROUNDING)
+    if len(run):
+        shapes = many.shapes((run, row))
+        over = moved[run, row] - (QUIET_K + 1.5 * shapes.noise_k + 0.5 * shapes.resolution_k)
+        heats[run[over > ROUNDING]] = True
+        unsure[run[np.abs(over) <= ROUNDING]] = True
+    return heats, unsure & ~heats
+
+
+def screen_shifts(
+    starts: ColdStarts, usual: UsualOfMany, unable_at: Callable[[BoolArray, str, str], None]
+) -> BoolArray:
+    """Of the `cold` ones, the runs where a channel may have left its usual distance from the others, or all of them
+    theirs from the room."""
+    cold, known_room, rows = starts.cold, ~np.isnan(starts.room_c), starts.start_c.shape[1]
+    unable_at(cold & ~usual.known, "reference_shift", NO_HISTORY)
+    unable_at(cold & usual.known & ~known_room, "reference_shift", NO_ROOM_TO_SHIFT_FROM)
+    asked = cold & usual.known & known_room
+    count = (~np.isnan(usual.start_minus_room_k)).sum(axis=1)
+    unable_at(asked & (count < 2), "reference_shift", FEW_KNOWN)
+    found = asked & (count >= 2) & (count < rows)
+    whole = asked & (count == rows) & (count >= 2)
+    shift = np.abs(_middle_of_rows(starts.start_c - starts.room_c[:, None] - usual.start_minus_room_k))
+    need = np.maximum(SHIFT_K, SCATTERS * _middle_of_rows(usual.start_minus_room_scatter_k))
+    found |= whole & ~(shift < need - ROUNDING)
+    if rows < 2:
+        return found
+    others = [[other for other in range(rows) if other != row] for row in range(rows)]
+    for row in range(rows):
+        usually = usual.start_difference_k[:, row, others[row]]
+        unknown = np.isnan(usually).sum(axis=1)
+        moved = np.abs(_middle_of_rows(starts.start_c[:, row, None] - starts.start_c[:, others[row]] - usually))
+        need = np.maximum(DISAGREE_K, SCATTERS * _middle_of_rows(usual.start_difference_scatter_k[:, row, others[row]]))
+        within = (unknown == rows - 1) | ((unknown == 0) & (moved < need - ROUNDING))
+        found |= cold & usual.known & ~within
+    return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.checks.many import BoolArray, Many
 from analysis.checks.view import View, at
 from analysis.results import Finding
 
@@ -102,3 +103,8 @@ def _missing_alone(view: View, row: int) -> np.ndarray:
     if others:
         missing &= np.isfinite(view.values[others]).any(axis=0)
     return np.flatnonzero(missing)
+
+
+def screen_contact(many: Many) -> BoolArray:
+    """Readings that come and go jump, or leave gaps, of which there are none here."""
+    return many.jumps

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.checks.many import ROUNDING, BoolArray, Many
 from analysis.checks.texts import STOP_HEAT, STOP_RUNAWAY
 from analysis.checks.view import FloatArray, View, at, middle_of, unable
 from analysis.results import Finding
@@ -43,6 +44,7 @@ RUNAWAY_RECENT_S = 60.0
 RUNAWAY_WITHOUT_SETPOINT_C = 300.0
 # Small ovens reach 3 to 4 K/s at full power.
 RUNAWAY_RATE_C_PER_S = 6.0
+NO_COMMAND = "neither duty nor set point in the log"
 
 
 def check_heat_at_zero(view: View) -> list[Finding]:
@@ -60,7 +62,7 @@ def check_heat_at_zero(view: View) -> list[Finding]:
         words = f"the set point is more than {SETPOINT_BELOW_K:.0f} K below the coldest channel"
         state = "suspect"
     else:
-        return [unable("heat_at_zero_command", "neither duty nor set point in the log")]
+        return [unable("heat_at_zero_command", NO_COMMAND)]
     middle = view.middle(rows)
     hottest = view.filled[rows].max(axis=0) if len(rows) > 1 else middle
     for first, last in _stretches(is_zero):
@@ -183,3 +185,72 @@ def _recent_highest(setpoint: FloatArray, interval_s: float, *, known: bool) -> 
     width = min(max(1, round(RUNAWAY_RECENT_S / interval_s)), len(setpoint))
     padded = np.concatenate((np.full(width - 1, setpoint[0] if known else np.inf), setpoint))
     return np.lib.stride_tricks.sliding_window_view(padded, width).max(axis=1)
+
+
+def screen_heat_at_zero(many: Many) -> BoolArray:
+    """Runs that, with the command at zero, rise by RISE_K in one of the watches, or end a stretch of it hot without
+    having cooled."""
+    (duty, with_duty), (setpoint, with_setpoint) = many.duty, many.setpoint
+    many.answers.unable(~with_duty & ~with_setpoint, "heat_at_zero_command", NO_COMMAND)
+    runs = np.flatnonzero(with_duty | with_setpoint)
+    found = many.nowhere
+    if len(runs) == 0:
+        return found
+    zero = np.zeros((len(runs), len(many.elapsed_s)), dtype=bool)
+    of_duty = with_duty[runs]
+    with np.errstate(invalid="ignore"):
+        if of_duty.any():
+            zero[of_duty] = duty[runs[of_duty]] <= ZERO_DUTY
+        if not of_duty.all():
+            other = runs[~of_duty]
+            zero[~of_duty] = setpoint[other] <= many.values[other].min(axis=1) - SETPOINT_BELOW_K
+    time, middle = many.elapsed_s, many.middle[runs]
+    n = len(time)
+    asked = np.zeros((len(runs), n + 1), dtype=np.int64)
+    np.cumsum(~zero, axis=1, out=asked[:, 1:])
+    fed = many.nowhere[: len(runs)]
+    for watch, _ in WATCHES:
+        end = np.minimum(np.searchsorted(time, time + watch), n - 1)
+        # a stretch that ends a sample before the watch is over counts too: its last sample stands for the end
+        for last in (end, np.maximum(end - 1, 0)):
+            unasked = asked[:, last + 1] == asked[:, :n]
+            fed |= (unasked & (middle[:, last] - middle >= RISE_K - ROUNDING)).any(axis=1)
+    ends = zero.copy()
+    ends[:, :-1] &= ~zero[:, 1:]
+    run, last = np.nonzero(ends)
+    begin = np.searchsorted(time, time[last] - COOLS_OVER_S)
+    since = np.searchsorted(time, time[begin] - STORED_HEAT_S + ROUNDING, side="right") - 1
+    room = np.array([ROOM_C if c.ambient_c is None else c.ambient_c for c in many.contexts])[runs][run]
+    hot = (since >= 0) & (middle[run, last] - room >= HOT_ABOVE_ROOM_K - ROUNDING)
+    fed[run[hot & (asked[run, last + 1] == asked[run, np.maximum(since, 0)])]] = True
+    found[runs] = fed
+    return found
+
+
+def screen_runaway(many: Many) -> BoolArray:
+    """Runs steeper than RUNAWAY_RATE_C_PER_S, or that rise above any profile, or well above the set point of the moment
+    (that of the last minute is no lower)."""
+    time = many.elapsed_s
+    ahead = np.minimum(np.searchsorted(time, time + RUNAWAY_OVER_S), len(time) - 1)
+    span = time[ahead] - time
+    whole = np.flatnonzero(span >= 0.9 * RUNAWAY_OVER_S)
+    if len(whole) == 0:
+        return many.nowhere
+    even = (
+        int(whole[-1]) - int(whole[0]) == len(whole) - 1 and int(ahead[whole[-1]] - ahead[whole[0]]) == len(whole) - 1
+    )
+    here = slice(int(whole[0]), int(whole[-1]) + 1) if even else whole
+    there = slice(int(ahead[whole[0]]), int(ahead[whole[-1]]) + 1) if even else ahead[whole]
+    rise = many.middle[:, there] - many.middle[:, here]
+    found = (rise >= RUNAWAY_RATE_C_PER_S * span[here] - ROUNDING).any(axis=1)
+    setpoint, logged = many.setpoint
+    found |= ~logged & (many.highest >= RUNAWAY_WITHOUT_SETPOINT_C - ROUNDING).any(axis=1)
+    if logged.any():
+        runs = np.flatnonzero(logged)
+        coldest = many.by_row[:, runs].min(axis=0)
+        above = coldest[:, here] - setpoint[runs][:, here] >= RUNAWAY_ABOVE_K - ROUNDING
+        rising = (rise[runs] >= RUNAWAY_RISE_K - ROUNDING) & (
+            coldest[:, there] - coldest[:, here] >= RUNAWAY_RISE_K - ROUNDING
+        )
+        found[runs] |= (above & rising).any(axis=1)
+    return found

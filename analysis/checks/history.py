@@ -12,6 +12,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 MINIMUM_RUNS = 5
 
 METRICS_NEEDED = ("start_temperature_c", "cold_start_minus_room_c", "peak_c", "channel_lag_s")
+_START, _OVER_ROOM, _PEAK, _LAG = range(4)
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,75 @@ class History:
     def start_difference(self, first: str, second: str) -> Typical | None:
         """Usual start temperature of the first less the second channel [K], either order."""
         return _either_order(self.start_difference_k, first, second)
+
+
+@dataclass(frozen=True)
+class UsualOfMany:
+    """The usual before each of many runs with the same channels, as History has it; NaN where there is none.
+
+    `known` (runs,): there is a history. Medians and scatters (runs, rows) of the start less the room, the peak and the
+    lag; of the differences of starts and of peaks between two channels (runs, rows, rows), first less second.
+    """
+
+    known: NDArray[np.bool_]
+    start_minus_room_k: NDArray[np.float64]
+    start_minus_room_scatter_k: NDArray[np.float64]
+    peak_c: NDArray[np.float64]
+    lag_s: NDArray[np.float64]
+    lag_scatter_s: NDArray[np.float64]
+    start_difference_k: NDArray[np.float64]
+    start_difference_scatter_k: NDArray[np.float64]
+    peak_difference_k: NDArray[np.float64]
+    peak_difference_scatter_k: NDArray[np.float64]
+
+
+def usual_of_many(values: NDArray[np.float64], counted: NDArray[np.int64]) -> UsualOfMany:
+    """`values` (runs, earlier runs, METRICS_NEEDED, rows), NaN where missing, of each run's comparable runs before it;
+    `counted` (runs,): how many of these have any value, of whatever channel."""
+    runs, earlier, metrics, rows = values.shape
+    first, second = np.triu_indices(rows, 1)
+    columns = values.transpose(0, 2, 3, 1)  # each column's values side by side
+    table = np.empty((runs, metrics * rows + 2 * len(first), earlier))
+    table[:, : metrics * rows] = columns.reshape(runs, metrics * rows, earlier)
+    for place, metric in enumerate((_START, _PEAK)):
+        begin = metrics * rows + place * len(first)
+        table[:, begin : begin + len(first)] = columns[:, metric, first] - columns[:, metric, second]
+    count = np.isfinite(table).sum(axis=2)
+    known = counted >= MINIMUM_RUNS
+    enough = (count >= MINIMUM_RUNS) & known[:, None]
+    centre = np.where(enough, _median(table, count), np.nan)
+    scatter = 1.4826 * _median(np.abs(table - centre[:, :, None]), count)
+
+    def singles(of: NDArray[np.float64], metric: int) -> NDArray[np.float64]:
+        return of[:, metric * rows : (metric + 1) * rows]
+
+    def pairs(of: NDArray[np.float64], place: int, turned: float) -> NDArray[np.float64]:
+        found = np.full((runs, rows, rows), np.nan)
+        begin = metrics * rows + place * len(first)
+        found[:, first, second] = of[:, begin : begin + len(first)]
+        found[:, second, first] = turned * of[:, begin : begin + len(first)]
+        return found
+
+    return UsualOfMany(
+        known,
+        singles(centre, _OVER_ROOM),
+        singles(scatter, _OVER_ROOM),
+        singles(centre, _PEAK),
+        singles(centre, _LAG),
+        singles(scatter, _LAG),
+        pairs(centre, 0, -1.0),
+        pairs(scatter, 0, 1.0),
+        pairs(centre, 1, -1.0),
+        pairs(scatter, 1, 1.0),
+    )
+
+
+def _median(table: NDArray[np.float64], count: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Median of the first `count` values in order along the last axis, NaN sorted to the end."""
+    ordered = np.sort(table, axis=2)
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, table.shape[2] - 1)
+    at = np.take_along_axis(ordered, np.stack((low, high), axis=2), axis=2)
+    return (at[:, :, 0] + at[:, :, 1]) / 2.0
 
 
 def _either_order(pairs: Mapping[tuple[str, str], Typical], first: str, second: str) -> Typical | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.checks.many import BoolArray, Many
 from analysis.checks.view import View, at
 from analysis.results import Finding
 
@@ -96,3 +97,9 @@ def _frozen_before(view: View, rows: list[int], k: int) -> float:
     last_move = np.flatnonzero(moves)
     first = int(last_move[-1]) + 1 if len(last_move) else 0
     return float(view.elapsed_s[k] - view.elapsed_s[first])
+
+
+def screen_log(many: Many) -> BoolArray:
+    """Holes in time are the same for all; lost rows show as a jump."""
+    holes = bool((many.steps_s >= max(GAP_S, GAP_INTERVALS * many.interval_s)).any())
+    return ~many.nowhere if holes else many.jumps

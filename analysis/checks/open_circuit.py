@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.checks.many import BoolArray, Many
 from analysis.checks.view import View, at
 from analysis.idle_inputs import OFF_SCALE_ABOVE_C, OFF_SCALE_BELOW_C, is_idle
 from analysis.results import Finding
@@ -144,3 +145,12 @@ def _longest_s(view: View, missing: np.ndarray) -> float:
         return 0.0
     stretches = np.split(missing, np.flatnonzero(np.diff(missing) > 1) + 1)
     return max(float(view.elapsed_s[s[-1]] - view.elapsed_s[s[0]]) for s in stretches) + view.interval_s
+
+
+def screen_open(many: Many) -> BoolArray:
+    """Rows that are idle, off scale, at a rail after a step, or marked by the log."""
+    if any(many.stack.columns[number].faults for number in many.numbers):
+        return ~many.nowhere
+    idle = (many.lowest == 0.0) & (many.highest == 0.0)
+    off = (many.highest > OFF_SCALE_ABOVE_C) | (many.lowest < OFF_SCALE_BELOW_C)
+    return many.jumps | (idle | off).any(axis=1)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
-from analysis.checks.history import History
+from analysis.checks.history import History, UsualOfMany
+from analysis.checks.many import ROUNDING, BoolArray
 from analysis.checks.texts import STOP_SENSOR
 from analysis.checks.view import View, middle_value, unable
-from analysis.results import Finding
+from analysis.results import Context, Finding
 from ingest.recording import FloatArray
 
 # A pattern of less than 6 K between two places cannot be told from tape and placement scatter (3 K).
@@ -35,6 +37,13 @@ WORSE = 12.0
 CLEARLY_WORSE = 20.0
 NO_HISTORY = "no earlier comparable run"
 _CODES = ("swapped", "control_lifted", "lifted")
+TWO_PEAKS = "needs two believable channels whose peak is known, here and in earlier runs"
+NO_PATTERN = "no two channels usually differ clearly in peak or lag"
+NO_CONTROL = "not recorded which channel steers the oven"
+CONTROL_UNKNOWN = "the control channel has no usual or no present peak, or is not believable"
+TWO_BESIDE = "needs two channels beside the control channel"
+THREE_CHANNELS = "needs three channels, to say which one left the board"
+NO_LAG = "no lag known for any channel on the board, here and in earlier runs"
 
 
 def check_placement(view: View) -> list[Finding]:
@@ -72,12 +81,12 @@ def _swapped(view: View, history: History, rows: list[int]) -> list[Finding]:
     moved one explains everything, so there both, peaks and lags, must usually differ.
     """
     if len(rows) < 2:
-        return [unable("swapped", "needs two believable channels whose peak is known, here and in earlier runs")]
+        return [unable("swapped", TWO_PEAKS)]
     pattern = _pattern(view, history, rows)
     places = range(len(rows))
     swaps = [(i, j) for i, j in combinations(places, 2) if pattern.shows(i, j, both=len(rows) == 2)]
     if not swaps:
-        return [unable("swapped", "no two channels usually differ clearly in peak or lag")]
+        return [unable("swapped", NO_PATTERN)]
     as_usual = pattern.cost(np.arange(len(rows)))
     if as_usual < CLEARLY_WORSE:
         return []
@@ -154,13 +163,13 @@ def _control_lifted(view: View, history: History, rows: list[int]) -> list[Findi
     code = "control_lifted"
     control = view.control_row
     if control is None:
-        return [unable(code, "not recorded which channel steers the oven")]
+        return [unable(code, NO_CONTROL)]
     if control not in rows:
-        return [unable(code, "the control channel has no usual or no present peak, or is not believable")]
+        return [unable(code, CONTROL_UNKNOWN)]
     pairs = [_shift(view, history, other, control) for other in rows if other != control]
     known = [pair for pair in pairs if pair is not None]
     if len(known) < 2:
-        return [unable(code, "needs two channels beside the control channel")]
+        return [unable(code, TWO_BESIDE)]
     shifts = np.array([now - usual for usual, _, now in known])
     needs = np.array([max(SHIFT_K, SCATTERS * scatter) for _, scatter, _ in known])
     together = bool((shifts > 0).all() or (shifts < 0).all())
@@ -181,7 +190,7 @@ def _control_lifted(view: View, history: History, rows: list[int]) -> list[Findi
 def _lifted(view: View, history: History, rows: list[int]) -> list[Finding]:
     code = "lifted"
     if len(rows) < 3:
-        return [unable(code, "needs three channels, to say which one left the board")]
+        return [unable(code, THREE_CHANNELS)]
     found: list[tuple[float, int, str]] = []
     known = 0
     for row in rows:
@@ -201,10 +210,118 @@ def _lifted(view: View, history: History, rows: list[int]) -> list[Finding]:
             )
             found.append((lead, row, evidence))
     if not known:
-        return [unable(code, "no lag known for any channel on the board, here and in earlier runs")]
+        return [unable(code, NO_LAG)]
     if not found:
         return []
     # One lifted tip moves the middle the others are measured against; the largest lead is the one.
     _, row, evidence = max(found)
     state = "fail" if row == view.control_row else "suspect"
     return [view.finding(code, view.numbers[row], state, evidence)]
+
+
+def screen_placement(
+    names: Sequence[str],
+    contexts: Sequence[Context],
+    interval_s: FloatArray,
+    peak_c: FloatArray,
+    lag_s: FloatArray,
+    usual: UsualOfMany,
+    unable_at: Callable[[BoolArray, str, str], None],
+) -> BoolArray:
+    """Runs whose peaks or lags are not as usual. `peak_c`, `lag_s` (runs, rows), NaN where not known."""
+    rows = len(names)
+    for code in _CODES:
+        unable_at(~usual.known, code, NO_HISTORY)
+    both = ~np.isnan(peak_c) & ~np.isnan(usual.peak_c)
+    # where only some are known, the check finds its way about them
+    found = usual.known & both.any(axis=1) & ~both.all(axis=1)
+    whole = usual.known & ~found
+    none = whole & (~both.all(axis=1) if rows > 1 else True)
+    unable_at(none, "swapped", TWO_PEAKS)
+    found |= _may_be_swapped(whole & ~none, peak_c, lag_s, usual, unable_at) if rows > 1 else False
+    found |= _control_may_be_lifted(names, contexts, whole, np.asarray(both.all(axis=1)), peak_c, usual, unable_at)
+    if rows < 3:
+        unable_at(usual.known, "lifted", THREE_CHANNELS)
+        return found
+    air = np.zeros((len(contexts), rows), dtype=bool)
+    for run, context in enumerate(contexts):
+        if context.placements:
+            air[run] = [(context.placements.get(name) or (None, None))[1] == "air" for name in names]
+    known = ~np.isnan(lag_s) & ~np.isnan(usual.lag_s) & ~air
+    unable_at(usual.known & ~known.any(axis=1), "lifted", NO_LAG)
+    need = np.maximum(np.maximum(LEAD_S, 1.5 * interval_s)[:, None], LEAD_SCATTERS * usual.lag_scatter_s)
+    need = np.maximum(need, LEAD_SHARE * np.abs(usual.lag_s)) - ROUNDING
+    found |= usual.known & (known & ~(usual.lag_s - lag_s < need)).any(axis=1)
+    return found
+
+
+def _may_be_swapped(
+    asked: BoolArray,
+    peak_c: FloatArray,
+    lag_s: FloatArray,
+    usual: UsualOfMany,
+    unable_at: Callable[[BoolArray, str, str], None],
+) -> BoolArray:
+    """Runs whose pattern is not surely as usual; says where no exchange would show."""
+    rows = peak_c.shape[1]
+    first, second = np.triu_indices(rows, 1)
+    scatter_k = _middle_of_known(usual.peak_difference_scatter_k[:, first, second]) / 2.0**0.5
+    scatter_k, scatter_s = (
+        np.maximum(scatter_k, LEAST_SCATTER),
+        np.maximum(_middle_of_known(usual.lag_scatter_s), LEAST_SCATTER),
+    )
+    apart_k = np.abs(usual.peak_c[:, first] - usual.peak_c[:, second])
+    apart_s = np.abs(usual.lag_s[:, first] - usual.lag_s[:, second])
+    need_k = np.maximum(PATTERN_K, SCATTERS * scatter_k)[:, None]
+    need_s = np.maximum(PATTERN_S, SCATTERS * scatter_s)[:, None]
+    unsure = ((np.abs(apart_k - need_k) < ROUNDING) | (np.abs(apart_s - need_s) < ROUNDING)).any(axis=1)
+    shows = (apart_k >= need_k) & (apart_s >= need_s) if rows == 2 else (apart_k >= need_k) | (apart_s >= need_s)
+    unable_at(asked & ~unsure & ~shows.any(axis=1), "swapped", NO_PATTERN)
+    peaks, lags = peak_c - usual.peak_c, lag_s - usual.lag_s
+    peaks = peaks - peaks.mean(axis=1, keepdims=True)
+    cost = ((peaks / scatter_k[:, None]) ** 2).sum(axis=1) + np.nansum((lags / scatter_s[:, None]) ** 2, axis=1)
+    as_usual = cost < CLEARLY_WORSE * (1.0 - ROUNDING)
+    return asked & (unsure | (shows.any(axis=1) & ~as_usual))
+
+
+def _middle_of_known(values: FloatArray) -> FloatArray:
+    """Median of each run's values that are known, 0 where none is."""
+    if values.shape[1] == 0:
+        return np.zeros(len(values))
+    count = (~np.isnan(values)).sum(axis=1)
+    ordered = np.sort(values, axis=1)
+    runs = np.arange(len(values))
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, values.shape[1] - 1)
+    return np.where(count > 0, 0.5 * (ordered[runs, low] + ordered[runs, high]), 0.0)
+
+
+def _control_may_be_lifted(
+    names: Sequence[str],
+    contexts: Sequence[Context],
+    whole: BoolArray,
+    with_peaks: BoolArray,
+    peak_c: FloatArray,
+    usual: UsualOfMany,
+    unable_at: Callable[[BoolArray, str, str], None],
+) -> BoolArray:
+    """Runs whose other channels do not keep their usual distance to the control channel."""
+    code = "control_lifted"
+    rows = len(names)
+    control = np.array([names.index(c.control_channel) if c.control_channel in names else -1 for c in contexts])
+    unable_at(whole & (control < 0), code, NO_CONTROL)
+    asked = whole & (control >= 0)
+    unable_at(asked & ~with_peaks, code, CONTROL_UNKNOWN)
+    asked = asked & with_peaks
+    found = np.zeros(len(contexts), dtype=bool)
+    if rows < 3:
+        unable_at(asked, code, TWO_BESIDE)
+        return found
+    for row in np.unique(control[asked]).tolist():
+        others = [other for other in range(rows) if other != row]
+        usually = usual.peak_difference_k[:, others, row]
+        shifts = np.sort(peak_c[:, others] - peak_c[:, [row]] - usually, axis=1)
+        half = len(others) // 2
+        middle = shifts[:, half] if len(others) % 2 else 0.5 * (shifts[:, half - 1] + shifts[:, half])
+        as_usual = ~np.isnan(shifts[:, -1]) & (np.abs(middle) < SHIFT_K - ROUNDING)
+        found |= asked & (control == row) & ~as_usual
+    return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.checks.many import BoolArray, Many
 from analysis.checks.view import FloatArray, View, unable
 from analysis.results import Finding
 
@@ -97,3 +98,9 @@ def _mirrored(reading: FloatArray, reference: FloatArray) -> tuple[float, float]
         if syy > 0 and sxy / np.sqrt(sxx * syy) <= CORRELATION and sxy / sxx <= SLOPE:
             return float(np.ptp(y)), sxy / sxx
     return None
+
+
+def screen_reversed(many: Many) -> BoolArray:
+    """Rows that fall, below any room."""
+    falls = (many.values[:, :, 0] - many.lowest >= LEAST_FALL_K) | (many.lowest <= -LEAST_FALL_K)
+    return many.jumps | (falls & (many.lowest <= MIRRORED_BELOW_C)).any(axis=1)

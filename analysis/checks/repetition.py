@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.checks.many import BoolArray, Many
 from analysis.checks.shapes import STILL_K
 from analysis.checks.view import FloatArray, View, at, unable
 from analysis.results import Finding, State
@@ -11,6 +12,7 @@ from analysis.results import Finding, State
 # Shorter than this, an honest tip at its turning point can show one value: with steps of 1 °C, a tip with a time
 # constant of 60 s turning from +0.5 to -1 K/s stays within one step for about 13 s.
 STUCK_FOR_S = 20.0
+_LOOKED_AT_FROM_S = STUCK_FOR_S * 0.9  # below, whatever the rounding of sums of intervals
 # While the slowest honest tip (time constant 60 s) behind a brisk ramp (3 K/s) moves one step q, the oven moves
 # sqrt(2 * 60 * 3 * q) = 19 sqrt(q) K; a third more is the threshold, and no less for finer steps, because a hold at
 # the control tip is flat while another tip still settles by 20 K.
@@ -33,6 +35,8 @@ TWIN_SAME_SHARE = 0.98
 TWIN_WITHIN_K = 0.25
 # With coarse steps two honest tips may round to the same figure most of the time.
 TWIN_COARSE_K = 0.3
+TWO_CHANNELS = "needs two channels"
+FEW_MOVED = f"fewer than two channels moved by {TWIN_MOVED_K:.0f} K"
 
 
 def check_stuck(view: View) -> list[Finding]:
@@ -73,7 +77,7 @@ def check_stuck(view: View) -> list[Finding]:
 
 def _constant_stretches(view: View, row: int) -> list[tuple[int, int]]:
     """(first, last) sample of every stretch of one exact value of at least STUCK_FOR_S."""
-    if view.longest_still_s[row] < STUCK_FOR_S * 0.9:  # below, whatever the rounding of sums of intervals
+    if view.longest_still_s[row] < _LOOKED_AT_FROM_S:
         return []
     with np.errstate(invalid="ignore"):
         moves = ~(view.size_of_change[row] < STILL_K)  # a gap ends a stretch
@@ -128,11 +132,11 @@ def check_twin(view: View) -> list[Finding]:
     """Domain: two or more channels that moved by 20 K."""
     rows = view.alive
     if len(rows) < 2:
-        return [unable("twin", "needs two channels")]
+        return [unable("twin", TWO_CHANNELS)]
     moved = np.ptp(view.filled, axis=1)
     rows = [row for row in rows if moved[row] >= TWIN_MOVED_K]
     if len(rows) < 2:
-        return [unable("twin", f"fewer than two channels moved by {TWIN_MOVED_K:.0f} K")]
+        return [unable("twin", FEW_MOVED)]
     findings: list[Finding] = []
     for place, second in enumerate(rows):
         for first in rows[:place]:
@@ -147,7 +151,7 @@ def check_twin(view: View) -> list[Finding]:
 
 def _alike(view: View, first: int, second: int) -> tuple[str, State]:
     gap = np.abs(view.values[first] - view.values[second])
-    probe = gap[:: max(1, len(gap) // 32)]
+    probe = gap[:: _probe_every(len(gap))]
     if np.count_nonzero(probe > 4 * TWIN_WITHIN_K) > 4:  # cheap way out for the usual case
         return "", "good"
     gap = gap[np.isfinite(gap)]
@@ -167,3 +171,46 @@ def _alike(view: View, first: int, second: int) -> tuple[str, State]:
     if len(blocks) >= 3 and float(np.abs(blocks).max()) <= TWIN_WITHIN_K:
         return f"{names} differ by at most {np.abs(blocks).max():.2f} K over every 10 s of the run.", "suspect"
     return "", "good"
+
+
+def _probe_every(samples: int) -> int:
+    return max(1, samples // 32)
+
+
+def screen_stuck(many: Many) -> BoolArray:
+    """Rows that repeat one value for nearly STUCK_FOR_S.
+
+    A stretch of `still` equal samples holds a whole block of half that many, wherever it begins: only rows with a block
+    of equal samples are followed through.
+    """
+    still = int(np.ceil(_LOOKED_AT_FROM_S / many.steps_s.max())) + 1
+    block = max((still + 1) // 2, 1)
+    blocks = many.values.shape[2] // block
+    first = many.values[:, :, : blocks * block : block]
+    same = np.ones(first.shape, dtype=bool)
+    for place in range(1, block):
+        same &= np.abs(many.values[:, :, place : blocks * block : block] - first) < block * STILL_K
+        if not same.any():
+            return many.nowhere
+    run, row = np.nonzero(same.any(axis=2))
+    found = many.nowhere
+    if len(run):
+        longest = np.array(many.shapes((run, row)).longest_still_s)
+        found[run[longest >= _LOOKED_AT_FROM_S]] = True
+    return found
+
+
+def screen_twin(many: Many) -> BoolArray:
+    """Pairs of rows that both move and are not seen to differ at a few moments."""
+    rows = len(many.numbers)
+    if rows < 2:
+        many.answers.unable(slice(None), "twin", TWO_CHANNELS)
+        return many.nowhere
+    moved = many.highest - many.lowest >= TWIN_MOVED_K
+    many.answers.unable(moved.sum(axis=1) < 2, "twin", FEW_MOVED)
+    probe = np.ascontiguousarray(many.by_row[:, :, :: _probe_every(many.values.shape[2])])
+    found = many.nowhere
+    for second in range(1, rows):
+        differ = (np.abs(probe[:second] - probe[second]) > 4 * TWIN_WITHIN_K).sum(axis=2) > 4
+        found |= (~differ & moved[:, :second].T & moved[:, second]).any(axis=0)
+    return found

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.checks.view import FloatArray, View, unable
+from analysis.checks.many import BoolArray, Many
+from analysis.checks.view import FloatArray, View, middle_of, unable
 from analysis.results import Finding
 
 # Published thermocouple functions: J wire read as K 319 °C at a true 245 °C (rise 1.34 times), K read as J 190 °C
@@ -19,6 +20,8 @@ START_BELOW_C = 45.0
 COLD_WITHIN_K = 4.0
 # No solder profile takes a channel this high: 245 °C written in °F and read as °C is 473.
 ABOVE_ANY_PROFILE_C = 330.0
+FEW_RISE = "needs three channels that rise, to say which one is scaled"
+NO_TURN = "no channel rises by 80 K from a cold start and falls again in this log"
 
 
 def check_wrong_scale(view: View) -> list[Finding]:
@@ -33,7 +36,7 @@ def check_wrong_scale(view: View) -> list[Finding]:
         evidence = f"{_all_of(len(rows))} near {view.filled[rows, 0].mean():.0f} and go up to {peak:.0f} °C."
         return [view.finding("wrong_scale", None, "suspect", evidence)]
     if len(rows) < 3:
-        return [unable("wrong_scale", "needs three channels that rise, to say which one is scaled")]
+        return [unable("wrong_scale", FEW_RISE)]
     peaks = np.argmax(view.filled, axis=1)
     found: list[tuple[float, int, str]] = []
     turned = 0
@@ -59,7 +62,7 @@ def check_wrong_scale(view: View) -> list[Finding]:
         view.failed[row] = "wrong_scale"
         return [view.finding("wrong_scale", view.numbers[row], "fail", evidence)]
     if not turned:
-        return [unable("wrong_scale", "no channel rises by 80 K from a cold start and falls again in this log")]
+        return [unable("wrong_scale", NO_TURN)]
     return []
 
 
@@ -104,3 +107,32 @@ def _ratios(view: View, row: int, middle: FloatArray, peaks: np.ndarray) -> tupl
     dx, dy = middle - middle.mean(), reading - reading.mean()
     slope = float(dx @ dy) / float(dx @ dx)
     return (slope, at_turn) if slope > 0 else None
+
+
+def screen_wrong_scale(many: Many) -> BoolArray:
+    """Rows above any profile, or that rise by another part than the middle of the others; runs where only some rise."""
+    rises = many.highest - many.lowest >= 0.5 * LEAST_RISE_K
+    found = (many.highest > ABOVE_ANY_PROFILE_C).any(axis=1)
+    few = rises.sum(axis=1) < 3
+    many.answers.unable(few, "wrong_scale", FEW_RISE)
+    found |= ~few & ~rises.all(axis=1)
+    if (few | found).all():
+        return found
+    runs, turned_in = np.arange(len(many)), many.nowhere
+    peaks, base = many.values.argmax(axis=2), many.values[:, :, :3].min(axis=2)
+    for row in range(len(many.numbers)):
+        middle = middle_of(many.by_row[[other for other in range(len(many.numbers)) if other != row]])
+        top = middle.argmax(axis=1)
+        later = np.maximum(peaks[:, row], top)
+        low, others_low = base[:, row], middle[:, :3].min(axis=1)
+        rise, others_rise = many.values[runs, row, later] - low, middle[runs, later] - others_low
+        turned = (many.values[:, row, -1] < many.highest[:, row] - 10.0) & (middle[:, -1] < middle[runs, top] - 10.0)
+        turned &= (np.maximum(rise, others_rise) >= LEAST_RISE_K) & (np.minimum(rise, others_rise) > 0)
+        turned &= np.maximum(low, others_low) <= START_BELOW_C
+        turned &= np.abs(low - others_low) <= COLD_WITHIN_K + 0.2 * np.maximum(0.0, others_low - 20.0)
+        at_turn = rise / np.where(turned, others_rise, 1.0)
+        within = turned & (at_turn > SCALED_DOWN) & (at_turn < SCALED_UP)
+        found |= ~few & turned & ~within
+        turned_in |= within
+    many.answers.unable(~few & ~turned_in, "wrong_scale", NO_TURN)
+    return found

@@ -157,8 +157,8 @@ def basis_of(recording: Recording, context: Context) -> Basis | None:
 
 def basis_of_stack(stack: Stack, contexts: Sequence[Context]) -> Basis:
     """Work out the basis of runs that are `alike`."""
-    setpoint = next((stack.values[:, place] for place in stack.of_role("setpoint") if _logged(stack, place)[0]), None)
-    duty = [stack.values[:, place] for place in stack.of_role("duty") if _logged(stack, place)[0]]
+    setpoint = next((stack.column(place) for place in stack.of_role("setpoint") if _logged(stack, place)[0]), None)
+    duty = [stack.column(place) for place in stack.of_role("duty") if _logged(stack, place)[0]]
     return _basis(
         traces_of_stack(stack),
         setpoint,

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.metrics.traces import sampling_of
-from ingest.recording import Channel, FloatArray, Recording, Role
+from ingest.recording import Channel, Recording, Role
 
 
 @dataclass(frozen=True)
@@ -17,7 +17,7 @@ class Stack:
     """`values` (runs, columns, samples), NaN where missing, of the columns described by `columns` (whose own values are
     not looked at), at the moments `elapsed_s` [s], strictly increasing. No temperature is missing anywhere."""
 
-    elapsed_s: FloatArray
+    elapsed_s: NDArray[np.float64]
     columns: tuple[Channel, ...]
     values: NDArray[np.floating]
 
@@ -36,6 +36,10 @@ class Stack:
         return Recording(
             self.elapsed_s, tuple(replace(c, values=own) for c, own in zip(self.columns, values, strict=True))
         )
+
+    def column(self, place: int) -> NDArray[np.float64]:
+        """(runs, samples) of one column."""
+        return self.values[:, place].astype(np.float64, copy=False)
 
     def of_role(self, role: Role) -> list[int]:
         """The places of the columns of a role."""

@@ -107,7 +107,9 @@ def traces_of_stack(stack: Stack) -> Traces:
     t, places = stack.elapsed_s, stack.of_role("temperature")
     runs, n = len(stack), len(t)
     # a copy only where other columns lie between
-    v = stack.values if len(places) == stack.values.shape[1] else stack.values[:, places]
+    v = (stack.values if len(places) == stack.values.shape[1] else stack.values[:, places]).astype(
+        np.float64, copy=False
+    )
     step = t[1:] - t[:-1]
     rows = runs * len(places)
     return Traces(

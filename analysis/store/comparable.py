@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from itertools import combinations
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from analysis.checks.history import METRICS_NEEDED, MINIMUM_RUNS, History, Typical
+from analysis.checks.history import METRICS_NEEDED, MINIMUM_RUNS, History
 from analysis.results import Evaluation
+from analysis.usual import Left, Values, left_of, usual_of
 from analysis.verdict import CREDIBILITY, doubted_channels
 
 if TYPE_CHECKING:
@@ -24,7 +26,6 @@ if TYPE_CHECKING:
 DEPTH = 20  # runs: a month of a busy small oven; the scatter of 20 is known to a sixth, and older habits do not linger
 
 Key = tuple[int, str, int | None]
-Values = dict[tuple[str, str], float]  # (metric, channel name) -> value
 
 _BEFORE = """
 SELECT q.run_id FROM run q JOIN run r ON r.run_id = ?
@@ -53,61 +54,6 @@ class Memory:
     def add(self, key: Key | None, values: Values) -> None:
         if key is not None:
             self._runs.setdefault(key, deque(maxlen=DEPTH)).append(values)
-
-
-def usual_of(runs: deque[Values] | tuple[Values, ...] | list[Values]) -> History | None:
-    """The usual of some runs, as analysis.checks.history.build_history gives it from a data frame; None below its minimum."""
-    runs = [values for values in runs if values]
-    if len(runs) < MINIMUM_RUNS:
-        return None
-    names = sorted({key for values in runs for key in values})
-    table = np.array([[values.get(key, np.nan) for key in names] for values in runs])
-    column = {key: i for i, key in enumerate(names)}
-    pairs = [
-        (first, second)
-        for metric in ("start_temperature_c", "peak_c")
-        for first, second in combinations([key for key in names if key[0] == metric], 2)
-    ]
-    if pairs:
-        left, right = ([column[pair[side]] for pair in pairs] for side in (0, 1))
-        table = np.hstack((table, table[:, left] - table[:, right]))
-    usual = _typical(table)
-    singles: dict[str, dict[str, Typical]] = {metric: {} for metric in METRICS_NEEDED}
-    for (metric, name), value in zip(names, usual, strict=False):
-        if value is not None:
-            singles[metric][name] = value
-    differences: dict[str, dict[tuple[str, str], Typical]] = {"start_temperature_c": {}, "peak_c": {}}
-    for (first, second), value in zip(pairs, usual[len(names) :], strict=True):
-        if value is not None:
-            differences[first[0]][first[1], second[1]] = value
-    return History(
-        n=len(runs),
-        start_c=singles["start_temperature_c"],
-        start_minus_room_k=singles["cold_start_minus_room_c"],
-        peak_c=singles["peak_c"],
-        lag_s=singles["channel_lag_s"],
-        start_difference_k=differences["start_temperature_c"],
-        peak_difference_k=differences["peak_c"],
-    )
-
-
-def _typical(table: np.ndarray) -> list[Typical | None]:
-    """Median and scaled median absolute deviation of every column's finite values; None below the minimum."""
-    count = np.isfinite(table).sum(axis=0)
-    centre = _median(table, count)
-    scatter = 1.4826 * _median(np.abs(table - centre), count)
-    return [
-        Typical(m, s, n) if n >= MINIMUM_RUNS else None
-        for m, s, n in zip(centre.tolist(), scatter.tolist(), count.tolist(), strict=True)
-    ]
-
-
-def _median(table: np.ndarray, count: np.ndarray) -> np.ndarray:
-    """Median of each column's first `count` values in order, NaN sorted to the end; NaN for an empty column."""
-    ordered = np.sort(table, axis=0)
-    columns = np.arange(table.shape[1])
-    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, len(table) - 1)
-    return (ordered[low, columns] + ordered[high, columns]) / 2.0
 
 
 def values_of(recording: Recording, evaluation: Evaluation) -> Values:
@@ -160,3 +106,55 @@ def groups(con: Connection, run_ids: Sequence[int] | None = None) -> list[tuple[
         (run, (oven, text, board) if timed and oven is not None and text is not None else None)
         for run, oven, text, board, timed in rows
     ]
+
+
+@dataclass(frozen=True)
+class Order:
+    """`runs` in the order of their starts (then numbers), those without a group first; `keys`: the group of each.
+    `before` (runs, DEPTH): the numbers of its comparable runs before it, oldest first, 0 where there are fewer."""
+
+    runs: list[int]
+    keys: list[Key | None]
+    before: NDArray[np.int32]
+
+
+def order_of(con: Connection, run_ids: Sequence[int] | None = None) -> Order:
+    """Runs (None: all) in their order, and what each is compared with."""
+    if run_ids is None:
+        every = groups(con)
+        wanted = every
+    else:
+        wanted = groups(con, run_ids)
+        keys = {key for _, key in wanted if key is not None}
+        every = _members(con, keys) if len(wanted) > 1 or keys else []
+    numbers: dict[Key, list[int]] = {}
+    place: dict[int, int] = {}
+    for run, key in every:
+        if key is not None:
+            own = numbers.setdefault(key, [])
+            place[run] = len(own)
+            own.append(run)
+    before = np.zeros((len(wanted), DEPTH), dtype=np.int32)
+    for at, (run, key) in enumerate(wanted):
+        if key is not None and place[run] > 0:
+            earlier = numbers[key][max(place[run] - DEPTH, 0) : place[run]]
+            before[at, DEPTH - len(earlier) :] = earlier
+    return Order([run for run, _ in wanted], [key for _, key in wanted], before)
+
+
+def _members(con: Connection, keys: set[Key]) -> list[tuple[int, Key | None]]:
+    """All runs of these groups, in the order of their starts."""
+    ovens, hashes, boards = zip(*keys, strict=True) if keys else ((), (), ())
+    rows = con.execute(
+        """SELECT r.run_id, r.oven_id, r.setpoint_hash, r.board_id FROM run r
+           SEMI JOIN (SELECT unnest(?::INTEGER[]) AS oven, unnest(?::VARCHAR[]) AS hash, unnest(?::INTEGER[]) AS board) k
+           ON r.oven_id = k.oven AND r.setpoint_hash = k.hash AND r.board_id IS NOT DISTINCT FROM k.board
+           WHERE r.started_at IS NOT NULL ORDER BY r.started_at, r.run_id""",
+        [list(ovens), list(hashes), list(boards)],
+    ).fetchall()
+    return [(run, (oven, text, board)) for run, oven, text, board in rows]
+
+
+def stored_left(con: Connection, ids: Sequence[int]) -> dict[int, Left]:
+    """What runs leave for later ones, from their stored metrics."""
+    return {run: left_of(values) for run, values in stored_values(con, list(ids)).items()}

@@ -34,7 +34,7 @@ WHERE r.run_id = ? GROUP BY r.run_id, r.started_at
 """
 _IDLE_OF_ALL = """
 SELECT run_id, epoch(started_at) - max(epoch(started_at) + duration_s) OVER (
-    PARTITION BY oven_id ORDER BY started_at, run_id ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING)
+    PARTITION BY oven_id ORDER BY started_at, run_id ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS idle_s
 FROM run WHERE oven_id IS NOT NULL AND started_at IS NOT NULL
 """
 # Runs that were given another oven or board since they were judged: that one's windows are new to them.
@@ -85,7 +85,8 @@ def contexts_for(
         params,
     ).fetchall():
         channels.setdefault(run_id, {})[name] = (place, attachment)
-    idle = dict(con.execute(_IDLE_OF_ONE if one else _IDLE_OF_ALL, params if one else []).fetchall())
+    idle_of_all = f"SELECT r.run_id, r.idle_s FROM ({_IDLE_OF_ALL}) r {where}"
+    idle = dict(con.execute(_IDLE_OF_ONE if one else idle_of_all, params).fetchall())
     book = _Windows(con)
     moved: dict[int, set[str]] = {}
     if keep_windows:
@@ -107,20 +108,15 @@ def _context(
     moved: Collection[str],
 ) -> Context:
     (_, oven_id, board_id, paste_id, ambient, alloy, family, liquidus, budget, control, thick, volume, used) = row
-    kept = set(json.loads(used)) if keep and used else set()
+    kept = frozenset(json.loads(used)) if keep and used else frozenset()
     # whose windows may be new to the run: everybody's at its first evaluation, later those of what it was given since
     new = frozenset(moved) if keep and used else _EVERYBODY
-    limits = book.limits(paste_id, board_id, oven_id, alloy, family, kept, new)
-    body = [limit for limit in limits if limit.scope == "body"]
-    if not body and family and thick and volume and thick > 0 and volume > 0:
-        body = list(built_in_body_limits(family, thick, volume))
-        limits += body
-    ceiling = next((limit.high for limit in body if limit.metric == "peak_c" and limit.high is not None), None)
+    limits, ceiling = book.limits(paste_id, board_id, oven_id, alloy, family, kept, new, (thick, volume))
     return Context(
         liquidus_c=liquidus,
         alloy=alloy,
-        limits=tuple(limits),
-        budget=usable_budget(json.loads(budget)) if budget else {},
+        limits=limits,
+        budget=book.budget(budget),
         placements=placements,
         control_channel=control,
         ambient_c=ambient,
@@ -145,17 +141,34 @@ class _Windows:
                 self._owners[window_id] = (scope, paste, board, oven, is_default, active)
                 if is_default and alloy is not None:
                     self._default_of.setdefault(alloy, []).append(window_id)
-        self._memory: dict[tuple[Any, ...], list[Limit]] = {}
+        # kept, so that runs judged by the same windows share one tuple: they are then judged together
+        self._memory: dict[tuple[Any, ...], tuple[tuple[Limit, ...], float | None]] = {}
+        self._same: dict[tuple[Limit, ...], tuple[Limit, ...]] = {}
+        self._budgets: dict[str | None, dict[str, float]] = {None: {}}
 
-    def limits(self, paste, board, oven, alloy, family, kept: set[int], new: frozenset[str]) -> list[Limit]:
-        """The limits of a run's owners; of each owner the window in `kept`, else the active one.
+    def budget(self, text: str | None) -> dict[str, float]:
+        if text not in self._budgets:
+            self._budgets[text] = usable_budget(json.loads(text)) if text else {}
+        return self._budgets[text]
 
-        Of a board, an oven and the house the active one counts only when they are in `new`.
+    def limits(
+        self, paste, board, oven, alloy, family, kept: frozenset[int], new: frozenset[str], package
+    ) -> tuple[tuple[Limit, ...], float | None]:
+        """The limits of a run's owners; of each owner the window in `kept`, else the active one. And the body ceiling [°C].
+
+        Of a board, an oven and the house the active one counts only when they are in `new`. `package`: thickness [mm]
+        and volume [mm³] of the board's most sensitive one.
         """
-        key = (paste, board, oven, alloy, family, frozenset(kept), new)
-        if key not in self._memory:
-            self._memory[key] = [x for window in self._chosen(*key) for x in self._limits[window]]
-        return list(self._memory[key])
+        key = (paste, board, oven, alloy, family, kept, new)
+        if (*key, package) not in self._memory:
+            limits = [x for window in self._chosen(*key) for x in self._limits[window]]
+            body = [limit for limit in limits if limit.scope == "body"]
+            if not body and family and all(size and size > 0 for size in package):
+                body = list(built_in_body_limits(family, *package))
+                limits += body
+            ceiling = next((limit.high for limit in body if limit.metric == "peak_c" and limit.high is not None), None)
+            self._memory[*key, package] = self._same.setdefault(tuple(limits), tuple(limits)), ceiling
+        return self._memory[*key, package]
 
     def _chosen(self, paste, board, oven, alloy, family, kept, new) -> list[int]:
         chosen = []

@@ -2,37 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
 
-from analysis.checks.history import MINIMUM_RUNS
-from analysis.evaluate import RULES_VERSION, batches, conclude, evaluate
-from analysis.metrics.measuring import Measured
-from analysis.results import Context, Evaluation
-from analysis.store.comparable import (
-    Key,
-    Memory,
-    Values,
-    groups,
-    history_before,
-    ids_before,
-    stored_values,
-    usual_of,
-    values_of,
-)
+from analysis.evaluate import RULES_VERSION, evaluate
+from analysis.results import Evaluation
+from analysis.store.comparable import history_before, order_of
 from analysis.store.contexts import context_for, contexts_for
-from analysis.store.metric_columns import metric_table
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from analysis.checks.history import History
+    from analysis.store.parts import Make, Part, T
+    from analysis.together import Concluded
     from ingest.archive import Archive
     from ingest.archive.connection import Connection
     from ingest.archive.derived import Tables
     from ingest.recording import Recording
 
-RUNS_PER_TRANSACTION = 500  # about a second of work: other processes get their turn in between
+# Closing a connection writes a checkpoint, which costs nearly the same for few rows and for many: 0.1 to 0.3 ms of CPU a run
+# at 500 runs, a tenth of that at 2000. The file is held for some tenths of a second each time.
+RUNS_PER_TRANSACTION = 2000
 
 
 class _EvaluateAndWrite:
@@ -54,27 +44,27 @@ class _EvaluateAndWrite:
 
         In the order of their starts, so that each is compared with those before it, of the same import too.
         """
-        from ingest.archive.derived import tables_of, write_tables
+        from analysis.metrics.stack import stacks_of
+        from analysis.store.parts import Memory, Part, evaluate_part, settled_before
 
-        ids = [run_id for run_id, _ in runs]
-        contexts = dict(contexts_for(con, ids, keep_windows=True))
+        order = order_of(con, [run_id for run_id, _ in runs])
+        contexts = dict(contexts_for(con, order.runs, keep_windows=True))
         recordings = dict(runs)
-        made = list(batches([recordings[run] for run in ids], [contexts[run] for run in ids]))
-        batch_of = {ids[place]: (batch, run) for batch in made for run, place in enumerate(batch.measured.places)}
-        found: dict[int, Evaluation] = {}
-        values: dict[int, Values] = {}
-        for run_id, key in groups(con, ids):
-            before = ids_before(con, run_id) if key is not None else []
-            values |= stored_values(con, [run for run in before if run not in values])
-            history = usual_of([values[run] for run in before]) if len(before) >= MINIMUM_RUNS else None
-            batch, place = batch_of[run_id]
-            evaluation = conclude(batch, place, recordings[run_id], contexts[run_id], history, whole=False)
-            values[run_id] = values_of(recordings[run_id], evaluation)
-            found[run_id] = evaluation
-        channels = {run: {no: channel.name for no, channel in enumerate(recordings[run].channels)} for run in ids}
-        metrics = metric_table([batch.measured for batch in made], ids, RULES_VERSION)
-        write_tables(con, ids, tables_of(list(found.items()), channels, metrics))
-        return [found[run] for run in ids]
+        given = [recordings[run] for run in order.runs]
+        stacks, alone = stacks_of(given)
+        part = Part(
+            order.runs,
+            order.keys,
+            order.before,
+            [contexts[run] for run in order.runs],
+            stacks,
+            [(place, given[place]) for place in alone],
+            settled_before(con, order.before, set(order.runs)),
+        )
+        found = evaluate_part(part, Memory())
+        _write(con, _tables(part, found))
+        place = {run: place for place, run in enumerate(order.runs)}
+        return [found.evaluation(place[run]) for run, _ in runs]
 
 
 evaluate_and_write = _EvaluateAndWrite()
@@ -94,25 +84,11 @@ def reevaluate(
     with the comparable runs before it. Groups of comparable runs are independent: `workers` processes share them;
     reading and writing stay in this one. `progress(done, total)` is called after each transaction.
     """
-    from ingest.archive.derived import write_tables
-
-    with archive.connect() as con:
-        every = groups(con)
-    wanted = every if run_ids is None else [item for item in every if item[0] in {int(x) for x in run_ids}]
-    whole = len(wanted) == len(every)  # then every run's predecessors pass by here before it
     done = 0
-    with _Pool(workers) as pool:
-        for start in range(0, len(wanted), RUNS_PER_TRANSACTION):
-            part = wanted[start : start + RUNS_PER_TRANSACTION]
-            with archive.connect() as con:
-                work = _load(con, part, keep_windows, whole)
-            results = pool.evaluate(work)
-            with archive.transaction() as con:
-                for run_numbers, tables in results:
-                    write_tables(con, run_numbers, tables)
-            done += len(part)
-            if progress is not None:
-                progress(done, len(wanted))
+    for written, total in _in_parts(archive, run_ids, keep_windows, workers, _tables, _write):
+        done += sum(written)
+        if progress is not None:
+            progress(done, total)
     return done
 
 
@@ -142,26 +118,19 @@ def rejudge(archive: Archive, run_ids: Sequence[int] | None = None) -> pd.DataFr
     """
     import pandas as pd
 
-    rows = []
     with archive.connect() as con:
-        every = groups(con)
         stored = {
             row[0]: row[1:]
             for row in con.execute(
                 "SELECT run_id, verdict, limiting_metric, limiting_margin FROM evaluation"
             ).fetchall()
         }
-    wanted = every if run_ids is None else [item for item in every if item[0] in {int(x) for x in run_ids}]
-    memory = Memory()
-    for start in range(0, len(wanted), RUNS_PER_TRANSACTION):
-        with archive.connect() as con:
-            work = _load(con, wanted[start : start + RUNS_PER_TRANSACTION], False, len(wanted) == len(every))
-        for run_id, new in _evaluated(work, memory)[0]:
+    rows = []
+    for found, _ in _in_parts(archive, run_ids, False, 1, _verdicts, None):
+        for run_id, new_verdict, new_metric, new_margin, new_reason in (row for share in found for row in share):
             verdict, metric, margin = stored.get(run_id, (None, None, None))
-            new_metric = new.limiting.limit.metric if new.limiting else None
-            if (verdict, metric) != (new.verdict, new_metric):
-                new_margin = new.limiting.margin if new.limiting else None
-                rows.append((run_id, verdict, metric, margin, new.verdict, new_metric, new_margin, new.reason))
+            if (verdict, metric) != (new_verdict, new_metric):
+                rows.append((run_id, verdict, metric, margin, new_verdict, new_metric, new_margin, new_reason))
     return pd.DataFrame(
         rows,
         columns=[
@@ -177,77 +146,59 @@ def rejudge(archive: Archive, run_ids: Sequence[int] | None = None) -> pd.DataFr
     )
 
 
-# run number, recording, context, group, and the usual of the runs before where it comes from the archive
-Item = tuple[int, "Recording", Context, "Key | None", "History | None"]
+def _in_parts(
+    archive: Archive,
+    run_ids: Sequence[int] | None,
+    keep_windows: bool,
+    workers: int,
+    make: Make[T],
+    write: Callable[[Connection, T], Any] | None,
+) -> Iterator[tuple[list, int]]:
+    """Evaluates runs part by part: what was made of each part, share by share (what `write` gives back, where there is
+    one), and how many runs there are in all. The next part is read in the opening in which the last is written."""
+    from analysis.store.parts import AHEAD, Evaluating, load_part
+
+    with archive.connect() as con:
+        order = order_of(con) if run_ids is None else order_of(con, sorted({int(x) for x in run_ids}))
+    total, wanted = len(order.runs), set(order.runs)
+    begins = list(range(0, total, RUNS_PER_TRANSACTION))
+    with Evaluating(workers, make) as evaluating:
+        for step in range(len(begins) + AHEAD):
+            results = list(evaluating.take()) if step >= AHEAD and step - AHEAD < len(begins) else None
+            part = None
+            if results is not None or step < len(begins):
+                with archive.connect() as con:
+                    if results is not None and write is not None:
+                        with archive.transaction(con):
+                            results = [write(con, one) for one in results]
+                    if step < len(begins):
+                        end = begins[step] + RUNS_PER_TRANSACTION
+                        part = load_part(con, order, begins[step], end, wanted, keep_windows)
+            if part is not None:
+                evaluating.give(part)
+            if results is not None:
+                yield results, total
 
 
-def _load(con: Connection, part: Sequence[tuple[int, Key | None]], keep_windows: bool, whole: bool) -> list[Item]:
-    """What evaluating these runs takes. Unless `whole`, what was usual before each run is read from the archive."""
-    from ingest.archive.runs import load_recordings
+def _tables(part: Part, found: Concluded) -> tuple[list[int], Tables]:
+    """Run numbers, and the rows to write about them."""
+    from analysis.store.result_tables import result_tables
 
-    ids = [run for run, _ in part]
-    contexts = dict(contexts_for(con, ids, keep_windows=keep_windows))
-    recordings = dict(load_recordings(con, ids))
-    return [
-        (run, recordings[run], contexts[run], key if whole else None, None if whole else history_before(con, run))
-        for run, key in part
-    ]
+    return part.runs, result_tables(found, part.runs, part.names(list(found.evaluations)))
 
 
-def _evaluated(work: list[Item], memory: Memory) -> tuple[list[tuple[int, Evaluation]], list[Measured]]:
-    """Evaluates in the order given. The evaluations lack most metrics: these are in what was measured."""
-    made = list(batches([item[1] for item in work], [item[2] for item in work]))
-    batch_of = {place: (batch, run) for batch in made for run, place in enumerate(batch.measured.places)}
-    results = []
-    for place, (run_id, recording, context, key, history) in enumerate(work):
-        batch, run = batch_of[place]
-        evaluation = conclude(batch, run, recording, context, history or memory.history(key), whole=False)
-        memory.add(key, values_of(recording, evaluation))
-        results.append((run_id, evaluation))
-    return results, [batch.measured for batch in made]
+def _write(con: Connection, made: tuple[list[int], Tables]) -> int:
+    from ingest.archive.derived import write_tables
+
+    write_tables(con, *made)
+    return len(made[0])
 
 
-def _evaluate_part(work: list[Item], memory: Memory) -> tuple[list[int], Tables, Memory]:
-    """Run numbers, the rows to write about them, and the memory, as it may have been filled in another process."""
-    from ingest.archive.derived import tables_of
-
-    if not work:
-        return [], {}, memory
-    results, measured = _evaluated(work, memory)
-    numbers = [run_id for run_id, _ in results]
-    channels = {item[0]: {no: channel.name for no, channel in enumerate(item[1].channels)} for item in work}
-    return numbers, tables_of(results, channels, metric_table(measured, numbers, RULES_VERSION)), memory
-
-
-class _Pool:
-    """Evaluates in this process, or shares groups between several started afresh (a fork would copy open locks)."""
-
-    def __init__(self, workers: int) -> None:
-        self._memories = [Memory() for _ in range(max(workers, 1))]
-        self._share: dict[Key, int] = {}  # group -> the worker's share it belongs to
-        self._pool = None
-
-    def __enter__(self) -> _Pool:
-        if len(self._memories) > 1:
-            import multiprocessing
-            from concurrent.futures import ProcessPoolExecutor
-
-            self._pool = ProcessPoolExecutor(len(self._memories), mp_context=multiprocessing.get_context("spawn"))
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._pool is not None:
-            self._pool.shutdown()
-
-    def evaluate(self, work: list[Item]) -> list[tuple[list[int], Tables]]:
-        """Run numbers and the rows to write about them, a share each; those of one group in its order."""
-        shares: list[list[Item]] = [[] for _ in self._memories]
-        for item in work:
-            # a group stays with the share it was first given, the emptiest one; runs without a group go anywhere
-            key = item[3]
-            emptiest = min(range(len(shares)), key=lambda i: len(shares[i]))
-            shares[emptiest if key is None else self._share.setdefault(key, emptiest)].append(item)
-        run = map if self._pool is None else self._pool.map
-        done = list(run(_evaluate_part, shares, self._memories))
-        self._memories = [memory for _, _, memory in done]
-        return [(numbers, tables) for numbers, tables, _ in done if numbers]
+def _verdicts(part: Part, found: Concluded) -> list[tuple[int, str, str | None, float | None, str | None]]:
+    """(run, verdict, limiting metric, its margin, reason)"""
+    rows = []
+    for place, run in enumerate(part.runs):
+        new = found.evaluation(place)
+        metric, margin = (new.limiting.limit.metric, new.limiting.margin) if new.limiting else (None, None)
+        rows.append((run, new.verdict, metric, margin, new.reason))
+    return rows

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 _NONE = -1  # in places of words and channels: there is none
 
 
-class _Words:
+class Words:
     """Texts, each kept once, and their places."""
 
     def __init__(self) -> None:
@@ -25,6 +25,9 @@ class _Words:
 
     def place(self, text: str | None) -> int:
         return _NONE if text is None else self.places.setdefault(text, len(self.places))
+
+    def places_of(self, texts: Sequence[str | None]) -> np.ndarray:
+        return np.array([self.place(text) for text in texts], dtype=np.int32)
 
     def column(self, places: np.ndarray) -> pa.DictionaryArray:
         import pyarrow as pa
@@ -41,7 +44,7 @@ def metric_table(measured: Sequence[Measured], run_ids: Sequence[int], rules_ver
     """
     import pyarrow as pa
 
-    words = {name: _Words() for name in ("metric", "parameters", "unit", "status", "reason")}
+    words = {name: Words() for name in ("metric", "parameters", "unit", "status", "reason")}
     parts: list[tuple[np.ndarray, ...]] = []
     for batch in measured:
         runs = np.array([run_ids[place] for place in batch.places], dtype=np.int32)
@@ -73,7 +76,7 @@ def metric_table(measured: Sequence[Measured], run_ids: Sequence[int], rules_ver
     )
 
 
-def _part_of(column: Column, words: dict[str, _Words]) -> tuple[np.ndarray, ...]:
+def _part_of(column: Column, words: dict[str, Words]) -> tuple[np.ndarray, ...]:
     """Value, uncertainty, and the places of the five texts, of one column."""
     count = len(column.value)
     fixed = [
@@ -88,7 +91,7 @@ def _part_of(column: Column, words: dict[str, _Words]) -> tuple[np.ndarray, ...]
 
 
 def _part_of_singles(
-    singles: list[tuple[int, MetricValue]], runs: np.ndarray, words: dict[str, _Words]
+    singles: list[tuple[int, MetricValue]], runs: np.ndarray, words: dict[str, Words]
 ) -> tuple[np.ndarray, ...]:
     values = [m for _, m in singles]
 
