@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.metrics.traces import sampling_of
+from analysis.metrics.traces import LEAST_SAMPLES, sampling_of
 from ingest.recording import Channel, Recording, Role
+
+__all__ = ["LEAST_SAMPLES", "Stack", "stacks_of"]
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+LEAST_SAMPLES = 3  # of a run that is measured together with others
 
 
 @dataclass
@@ -94,7 +95,7 @@ def sampling_of(recording: Recording) -> object | None:
     Alone are recordings with missing samples, without a temperature channel, or with stamps out of order.
     """
     t = np.asarray(recording.elapsed_s, dtype=np.float64)
-    if len(t) < 3 or not bool((t[1:] > t[:-1]).all()):
+    if len(t) < LEAST_SAMPLES or not bool((t[1:] > t[:-1]).all()):
         return None
     columns = [channel.values for channel in recording.channels if channel.role == "temperature"]
     if not columns or not all(bool(np.isfinite(values).all()) for values in columns):

@@ -73,7 +73,7 @@ def _recording(run: tuple[Any, ...], rows: list[tuple[Any, ...]], samples: Sampl
     elapsed_s, values = samples
     return Recording(
         elapsed_s=elapsed_s,
-        channels=tuple(_channel(row, values[i]) for i, row in enumerate(rows)),
+        channels=tuple(channel_of(row[1:], values[i]) for i, row in enumerate(rows)),
         started_at=aware(started_at),
         zone=zone,
         first_line=first_line,
@@ -87,8 +87,9 @@ def _items(stored_list: str) -> tuple[Any, ...]:
     return () if stored_list == "[]" else tuple(json.loads(stored_list))
 
 
-def _channel(row: tuple[Any, ...], values: np.ndarray) -> Channel:
-    _, name, role, unit_original, judged, labels, faults, confidence, reasons = row
+def channel_of(row: tuple[Any, ...], values: np.ndarray) -> Channel:
+    """A channel from its row: name, role, unit_original, judged, labels, faults, confidence, reasons; and its values."""
+    name, role, unit_original, judged, labels, faults, confidence, reasons = row
     return Channel(
         name=name,
         role=role,
