@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import base64
 import re
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -173,25 +171,14 @@ def test_guessing_is_slowed_down_and_a_token_still_works(closed: Closed) -> None
     assert closed.service.post(bake(minutes=5), closed.bearer()).status == 200
 
 
-def serve_on(host: str, archive: Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "dashboard.cli", "--archive", str(archive), "serve", "--host", host, "--port", "8999"],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        timeout=120,
-        check=False,
-    )
-
-
 @pytest.mark.parametrize("host", ["0.0.0.0", "::"])
 def test_an_address_for_others_is_refused_until_somebody_has_a_password(tmp_path: Path, host: str) -> None:
-    done = serve_on(host, empty_archive(tmp_path / "a.duckdb").path)
-    assert done.returncode == 1
-    assert "nobody has a password yet" in done.stderr
-    assert "ovenbook access password NAME" in done.stderr
-    assert len(done.stderr.strip().splitlines()) == 1
-    assert done.stdout == ""
+    said = Shop(tmp_path).quick("serve", "--host", host, "--port", "8999")
+    assert said.status == 1
+    assert "nobody has a password yet" in said.err
+    assert "ovenbook access password NAME" in said.err
+    assert len(said.err.strip().splitlines()) == 1
+    assert said.out == ""
 
 
 def test_tokens_alone_close_the_way_in_but_not_the_pages(tmp_path: Path) -> None:

@@ -23,12 +23,27 @@ def free_port() -> int:
         return int(s.getsockname()[1])
 
 
+SERVE = """
+import sys
+from starlette.responses import PlainTextResponse
+from starlette.routing import Route
+from dashboard.service import serve
+
+async def here(request):
+    return PlainTextResponse("from the route")
+
+serve(sys.argv[1], port=int(sys.argv[2]), routes=[Route("/here", here)])
+"""
+
+
 def start(archive: Path, port: int) -> subprocess.Popen[str]:
-    return run(f"from dashboard.service import serve; serve({str(archive)!r}, port={port})")
-
-
-def run(code: str) -> subprocess.Popen[str]:
-    return subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    """A service with a route of its own beside the pages."""
+    return subprocess.Popen(
+        [sys.executable, "-c", SERVE, str(archive), str(port)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
 
 
 def wait_until_up(port: int, process: subprocess.Popen[str], limit_s: float = 60) -> None:
@@ -106,26 +121,6 @@ def test_trusted_names() -> None:
     assert socket.gethostname() in service.trusted_hosts("0.0.0.0")
 
 
-ROUTED = """
-from starlette.responses import PlainTextResponse
-from starlette.routing import Route
-from dashboard.service import serve
-
-async def here(request):
-    return PlainTextResponse("from the route")
-
-serve({archive!r}, port={port}, routes=[Route("/here", here)])
-"""
-
-
-def test_routes_given_are_answered_beside_the_pages(tmp_path: Path) -> None:
-    port = free_port()
-    archive = str(empty_archive(tmp_path / "archive.duckdb").path)
-    process = run(ROUTED.format(archive=archive, port=port))
-    try:
-        wait_until_up(port, process)
-        assert get(port, "/here") == (200, "from the route")
-        assert get(port, "/latest")[0] == 200
-    finally:
-        process.terminate()
-        process.wait(20)
+def test_routes_given_are_answered_beside_the_pages(served: int) -> None:
+    assert get(served, "/here") == (200, "from the route")
+    assert get(served, "/latest")[0] == 200
