@@ -72,6 +72,14 @@ def ovens_of_layout(con: Connection, layout_id: int, before: datetime) -> list[t
     return [(int(oven_id), str(name)) for oven_id, name in rows]
 
 
+def layout_has_ovens(con: Connection, layout_id: int) -> bool:
+    """Whether any run in this layout is of a known oven."""
+    row = con.execute(
+        "SELECT 1 FROM run JOIN log USING (log_id) WHERE layout_id = ? AND oven_id IS NOT NULL LIMIT 1", [layout_id]
+    ).fetchone()
+    return row is not None
+
+
 @dataclass(frozen=True)
 class JarFound:
     jar_id: int

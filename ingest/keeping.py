@@ -149,7 +149,9 @@ class _Keeping:
     def store(self, result: ImportResult, layout_name: str | None) -> ImportResult:
         """As a new log, or in the place of the shorter one that it continues."""
         options, layout_id = self.log.options, None
-        if self.reading.layout is not None:
+        if self.together is not None and not options.answers:
+            layout_id = self.together.layout(self.reading, self.log.name)
+        elif self.reading.layout is not None:
             layout_id = learn(self.con, self.reading, self.log.name, options.answers, layout_name, options.who)
         new_name = self.together is not None
         earlier_id = None if new_name else log_it_continues(self.con, self.log.name, self.log.data)
@@ -163,7 +165,8 @@ class _Keeping:
         done = replace(result, status="stored", reason=None, warnings=tuple(self.said))
         if self.together is not None:
             run_ids = store_log(self.con, entry, self.recordings, metadata, self.together.gathered)
-            return replace(done, runs=self.together.stored(run_ids, self.recordings))
+            runs = self.together.stored(run_ids, self.recordings)
+            return replace(done, runs=runs, log=self.together.gathered.last_log)
         run_ids = store_log(self.con, entry, self.recordings, metadata)
         row = self.con.execute("SELECT log_id FROM run WHERE run_id = ?", [run_ids[0]]).fetchone()
         return replace(done, runs=self._evaluated(run_ids), log=row[0] if row else None)
@@ -197,6 +200,9 @@ class _Keeping:
         out: list[dict[str, RunField]] = []
         received = self.received_at.replace(tzinfo=None)
         overrides = any(notice.code == "start_given" for notice in self.said)
+        together = self.together
+        if together is not None and not together.may_have_oven(self.given, self.reading.metadata, layout_id):
+            layout_id = None
         for part, recording in enumerate(self.recordings):
             was_cold = may_be_cold(self.recordings, part)
             if part < known:
@@ -213,6 +219,7 @@ class _Keeping:
                 received_at=received,
                 carry_over=self.log.options.carry and has_place,
                 was_cold=was_cold,
+                profiles=together.profiles if together is not None else None,
             )
             if overrides and "started_at" in found.fields:  # stands above the log's own when it is read again
                 for name in ("started_at", "zone"):

@@ -7,12 +7,11 @@ earlier run of the same oven (carried over). What none of these tells stays unkn
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
-
-import numpy as np
 
 from ingest import carry
 from ingest.archive import Connection
@@ -20,7 +19,7 @@ from ingest.archive.fields import Origin, RunField
 from ingest.archive.reference import add_oven, find_paste
 from ingest.import_result import ImportOptions
 from ingest.known_names import Given, boards, key_of
-from ingest.profiles import recognise_profile
+from ingest.profiles import Profiles, recognise_profile
 from ingest.recording import Notice, Recording
 from ingest.setpoints import setpoint_hash, setpoint_table
 
@@ -63,11 +62,13 @@ def resolve(
     received_at: datetime,
     carry_over: bool = True,
     was_cold: bool = True,
+    profiles: Profiles | None = None,
 ) -> RunMetadata:
     """Everything known about one run, before it is stored. May add a profile, or an oven that the preamble names.
 
     `received_at` is naive UTC. `carry_over` False: nothing from earlier runs (a sheet row, or a log of unknown start
     that came among others, where "before" has no meaning). `was_cold` False: another run of the log went before it.
+    `profiles` those known, when several runs of one transaction are resolved.
     """
     found = RunMetadata(options.who)
     start = recording.started_at.replace(tzinfo=None) if recording.started_at else None
@@ -77,7 +78,7 @@ def resolve(
     found.put("operator", preamble.get("operator"), "imported")
     _rack(con, found, preamble)
     _oven(con, found, preamble, layout_id, at, carry_over)
-    _profile(con, found, recording, options, given, preamble)
+    _profile(con, found, recording, options, given, preamble, profiles)
     if carry_over:
         _carried(con, found, at)
     if was_cold:
@@ -184,8 +185,9 @@ def _profile(
     options: ImportOptions,
     given: Given,
     preamble: Mapping[str, str],
+    profiles: Profiles | None,
 ) -> None:
-    seen = recognise_profile(con, recording, given.profile or preamble.get("profile"))
+    seen = recognise_profile(con, recording, given.profile or preamble.get("profile"), profiles)
     found.put("setpoint_hash", seen.setpoint_hash, "derived")
     by_name: Origin = options.origin if given.profile else "imported"
     found.put("profile", seen.profile_id, "derived" if seen.by_setpoints and not given.profile else by_name)
@@ -251,11 +253,11 @@ def ambient_from_cold_start(recording: Recording) -> float | None:
     starts: list[float] = []
     for channel in recording.of_role("temperature"):
         if channel.judged:
-            first = channel.values[:START_SAMPLES]
-            if not np.isfinite(first).any():
+            first = sorted(value for value in channel.values[:START_SAMPLES].tolist() if math.isfinite(value))
+            if not first:
                 return None
-            starts.append(float(np.nanmedian(first)))
+            starts.append((first[(len(first) - 1) // 2] + first[len(first) // 2]) / 2)
     if len(starts) < 2 or max(starts) - min(starts) > COLD_AGREEMENT_K:
         return None
-    mean = float(np.mean(starts))
+    mean = sum(starts) / len(starts)
     return round(mean, 2) if ROOM_C[0] <= mean <= ROOM_C[1] else None

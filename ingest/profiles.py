@@ -33,7 +33,30 @@ class _Known:
     table: Table
 
 
-def recognise_profile(con: Connection, recording: Recording, name: str | None) -> ProfileSeen:
+class Profiles:
+    """The profiles that are known, read once for several runs of one transaction."""
+
+    def __init__(self) -> None:
+        self._known: list[_Known] | None = None
+
+    def known(self, con: Connection) -> list[_Known]:
+        if self._known is None:
+            rows = con.execute(
+                "SELECT profile_id, name, setpoint_hash, setpoint_table FROM profile ORDER BY profile_id"
+            ).fetchall()
+            self._known = [
+                _Known(number, name, known_hash, tuple((int(a), int(b)) for a, b in json.loads(points or "[]")))
+                for number, name, known_hash, points in rows
+            ]
+        return self._known
+
+    def changed(self) -> None:
+        self._known = None
+
+
+def recognise_profile(
+    con: Connection, recording: Recording, name: str | None, profiles: Profiles | None = None
+) -> ProfileSeen:
     """The profile of a run, added to the archive when its set points or its name are new.
 
     Set points decide; `name` (given, or said by the preamble) names them. New set points under a known name are a new
@@ -42,21 +65,17 @@ def recognise_profile(con: Connection, recording: Recording, name: str | None) -
     beginning it is.
     """
     table = setpoint_table(recording)
-    known = [
-        _Known(profile_id, known_name, known_hash, tuple((int(a), int(b)) for a, b in json.loads(points or "[]")))
-        for profile_id, known_name, known_hash, points in con.execute(
-            "SELECT profile_id, name, setpoint_hash, setpoint_table FROM profile ORDER BY profile_id"
-        ).fetchall()
-    ]
+    profiles = profiles or Profiles()
+    known = profiles.known(con)
     if not table:
-        return _by_name(con, known, name)
+        return _by_name(con, profiles, name)
     interval = float(np.median(np.diff(recording.elapsed_s))) if len(recording.elapsed_s) > 1 else 1.0
     own_hash = table_hash(table)
     match = next((k for k in known if k.setpoint_hash == own_hash), None)
     if match is None:
         match = next((k for k in known if k.table and same_profile(table, k.table, interval)), None)
     if match is not None:
-        return _named(con, match, name)
+        return _named(con, profiles, match, name)
     whole = [k for k in known if k.table and stopped_early(table, k.table, interval)]
     if name:  # the same name says the rest: two corners are enough, and other profiles may begin alike
         alike = [k for k in known if k.table and key_of(k.name) == key_of(name)]
@@ -68,13 +87,13 @@ def recognise_profile(con: Connection, recording: Recording, name: str | None) -
         names = ", ".join(repr(k.name) for k in whole)
         said = f"the set points stop early: they begin as those of several profiles ({names}); which one is not told"
         return ProfileSeen(None, own_hash, True, [Notice("stopped_early", said)])
-    return _new(con, known, table, own_hash, name)
+    return _new(con, profiles, table, own_hash, name)
 
 
-def _by_name(con: Connection, known: list[_Known], name: str | None) -> ProfileSeen:
+def _by_name(con: Connection, profiles: Profiles, name: str | None) -> ProfileSeen:
     if not name:
         return ProfileSeen()
-    alike = [k for k in known if key_of(k.name) == key_of(name)]
+    alike = [k for k in profiles.known(con) if key_of(k.name) == key_of(name)]
     bare = next((k for k in alike if k.setpoint_hash is None), None)
     if bare is not None:
         return ProfileSeen(bare.profile_id)
@@ -82,16 +101,18 @@ def _by_name(con: Connection, known: list[_Known], name: str | None) -> ProfileS
         return ProfileSeen(alike[0].profile_id)
     from ingest.archive.reference import add_profile
 
+    profiles.changed()
     return ProfileSeen(add_profile(con, name.strip()))
 
 
-def _named(con: Connection, match: _Known, name: str | None) -> ProfileSeen:
+def _named(con: Connection, profiles: Profiles, match: _Known, name: str | None) -> ProfileSeen:
     """Set points known: the run is of that profile. A name that comes now names a profile that had none."""
     seen = ProfileSeen(match.profile_id, match.setpoint_hash, True)
     if name and key_of(name) != key_of(match.name):
         if match.name.startswith(UNNAMED):
             from ingest.archive.reference import correct
 
+            profiles.changed()
             correct(con, "profile", match.profile_id, "name", name.strip(), None, "named by a later log")
         else:
             said = f"the log is of profile {match.name!r} by its set points, though it was called {name.strip()!r}"
@@ -99,9 +120,11 @@ def _named(con: Connection, match: _Known, name: str | None) -> ProfileSeen:
     return seen
 
 
-def _new(con: Connection, known: list[_Known], table: Table, own_hash: str | None, name: str | None) -> ProfileSeen:
+def _new(con: Connection, profiles: Profiles, table: Table, own_hash: str | None, name: str | None) -> ProfileSeen:
     from ingest.archive.reference import add_profile
 
+    known = profiles.known(con)
+    profiles.changed()
     points = [list(corner) for corner in table]
     if not name:
         name = f"{UNNAMED}{describe(table)} ({(own_hash or '')[:6]})"

@@ -7,13 +7,17 @@ log is still in completely or not at all; and none is answered for before the co
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ingest.archive import Connection
 from ingest.archive.gathered import Gathered, Numbers
+from ingest.carry import layout_has_ovens
 from ingest.import_result import ImportResult, RunResult, describe_run
+from ingest.known_names import Given
+from ingest.layout_memory import layout_of
+from ingest.profiles import Profiles
 from ingest.recording import Reading, Recording
 
 
@@ -26,6 +30,9 @@ class Together:
     after_store: Any
     gathered: Gathered
     runs: list[tuple[int, Recording]] = field(default_factory=list[tuple[int, Recording]])
+    profiles: Profiles = field(default_factory=Profiles)
+    layouts: dict[str, int] = field(default_factory=dict[str, int])
+    used_ovens: dict[int, bool] = field(default_factory=dict[int, bool])
 
     @classmethod
     def begin(cls, con: Connection, after_store: Any, readings: Sequence[Reading | None], numbers: Numbers) -> Together:
@@ -35,8 +42,31 @@ class Together:
         gathered.take_numbers("run_seq", sum(len(reading.recordings) for reading in readings if reading is not None))
         return cls(con, after_store, gathered)
 
+    def layout(self, reading: Reading, log_name: str) -> int | None:
+        """The layout of a log read without an answer."""
+        if reading.layout is None:
+            return None
+        fingerprint = reading.layout.fingerprint
+        if fingerprint not in self.layouts:
+            self.layouts[fingerprint] = layout_of(self.con, reading, log_name)
+        return self.layouts[fingerprint]
+
+    def may_have_oven(self, given: Given, preamble: Mapping[str, str], layout_id: int | None) -> bool:
+        """Whether an oven can be known for the next log: then runs before it matter, so those of the group are written."""
+        if given.oven_id is None and not preamble.get("oven", "").strip():
+            if layout_id is None:
+                return False
+            if layout_id not in self.used_ovens:
+                self.used_ovens[layout_id] = layout_has_ovens(self.con, layout_id)
+            if not self.used_ovens[layout_id]:
+                return False
+        elif layout_id is not None:
+            self.used_ovens[layout_id] = True
+        self.gathered.write_runs()
+        return True
+
     def stored(self, run_ids: Sequence[int], recordings: Sequence[Recording]) -> tuple[RunResult, ...]:
-        """Runs whose evaluation is still to come."""
+        """Runs that are stored with the group, and whose evaluation is still to come."""
         new = list(zip(run_ids, recordings, strict=True))
         self.runs += new
         return tuple(describe_run(run_id, recording, None) for run_id, recording in new)
@@ -44,14 +74,8 @@ class Together:
     def finish(self, results: Sequence[ImportResult]) -> list[ImportResult]:
         """Writes what was gathered, evaluates, and completes the results with the verdicts."""
         self.gathered.write()
-        rows = self.con.execute(
-            "SELECT run_id, log_id FROM run WHERE run_id IN (SELECT unnest(?::INTEGER[]))",
-            [[run for run, _ in self.runs]],
-        ).fetchall()
-        log_of: dict[int | None, int] = dict(rows)
-        results = [replace(result, log=log_of[result.runs[0].run]) for result in results]
         if self.after_store is None:
-            return results
+            return list(results)
         found = self.after_store.many(self.con, self.runs)
         verdicts: dict[int | None, Any] = {
             run_id: one.verdict for (run_id, _), one in zip(self.runs, found, strict=True)

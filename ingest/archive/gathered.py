@@ -1,28 +1,25 @@
 """Rows of several new logs of one transaction, gathered and written together: a statement costs a millisecond, a row far less.
 
-Only rows that nobody looks at before the transaction ends are gathered: bytes, channels, samples, origins. `log` and
-`run` rows are written at once, because the next log of the same import asks for them.
+What is gathered is in the archive only after `write`. Whoever must ask for logs and runs of the same transaction before
+its end has them written by `write_runs` first.
 """
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 
+from ingest.archive.bulk import insert_rows
 from ingest.archive.connection import Connection
 from ingest.archive.packing import Sampled, insert_samples
 from ingest.recording import Channel, Recording
 
 # A channel's values are stored in one unit per role, whatever the log used.
 _STORED_UNIT = {"temperature": "°C", "setpoint": "°C", "reference_junction": "°C", "duty": "1", "state": "code"}
-_CHANNEL_TYPES = (
-    *("INTEGER", "SMALLINT", "VARCHAR", "VARCHAR", "BOOLEAN", "VARCHAR", "VARCHAR", "INTEGER", "INTEGER"),
-    *("JSON", "JSON", "DOUBLE", "JSON", "VARCHAR", "VARCHAR"),
-)
-
 
 Numbers = dict[str, list[int]]  # sequence -> numbers taken and not used yet, ascending
 
@@ -33,6 +30,9 @@ class Gathered:
     def __init__(self, con: Connection, numbers: Numbers | None = None) -> None:
         self._con = con
         self._numbers: Numbers = {} if numbers is None else numbers
+        self.last_log: int | None = None
+        self._logs: list[Mapping[str, Any]] = []
+        self._runs: list[Mapping[str, Any]] = []
         self._bytes: list[tuple[int, int, bytes]] = []
         self._origins: list[tuple[Any, ...]] = []
         self._channels: list[tuple[Any, ...]] = []
@@ -49,6 +49,15 @@ class Gathered:
         """A fresh number; one that is not used in the end is never given again."""
         self.take_numbers(sequence, 1)
         return self._numbers[sequence].pop(0)
+
+    def add_log(self, row: Mapping[str, Any]) -> None:
+        """A row of `log` by its columns' names; the same columns each time."""
+        self._logs.append(row)
+        self.last_log = row["log_id"]
+
+    def add_run(self, row: Mapping[str, Any]) -> None:
+        """A row of `run` by its columns' names; the same columns each time."""
+        self._runs.append(row)
 
     def add_bytes(self, log_id: int, pieces: Sequence[bytes]) -> None:
         self._bytes += [(log_id, place, piece) for place, piece in enumerate(pieces)]
@@ -72,22 +81,34 @@ class Gathered:
             self._channels.append(_channel_row(run_id, number, channel, count, n - count, place))
         self._samples.append((run_id, ms, values))
 
+    def write_runs(self) -> None:
+        """Writes the rows of `log` and `run` gathered so far."""
+        for table, rows in (("log", self._logs), ("run", self._runs)):
+            if rows:
+                insert_rows(self._con, table, tuple(rows[0]), [tuple(row.values()) for row in rows])
+        self._logs, self._runs = [], []
+
     def write(self) -> None:
         """Writes what was gathered, and begins anew."""
         con = self._con
-        _insert(con, "log_bytes", ("INTEGER", "INTEGER", "BLOB"), self._bytes)
-        _insert(con, "run_origin", ("INTEGER", "VARCHAR", "VARCHAR", "VARCHAR", "TIMESTAMP"), self._origins)
-        _insert(con, "channel", _CHANNEL_TYPES, self._channels)
+        self.write_runs()
+        insert_rows(con, "log_bytes", ("log_id", "piece", "gzip"), self._bytes)
+        insert_rows(con, "run_origin", ("run_id", "field", "origin", "who", "set_at"), self._origins)
+        insert_rows(con, "channel", _CHANNEL_COLUMNS, self._channels)
         if self._samples:
             insert_samples(con, self._samples)
         self._bytes, self._origins, self._channels, self._samples = [], [], [], []
 
 
-def _insert(con: Connection, table: str, types: tuple[str, ...], rows: list[tuple[Any, ...]]) -> None:
-    if not rows:
-        return
-    columns = ", ".join(f"unnest(?::{kind}[])" for kind in types)
-    con.execute(f"INSERT INTO {table} SELECT {columns}", [list(column) for column in zip(*rows, strict=True)])
+_CHANNEL_COLUMNS = (
+    *("run_id", "channel_no", "name", "role", "judged", "unit", "unit_original", "samples", "missing", "labels"),
+    *("faults", "confidence", "reasons", "placement", "attachment"),
+)
+
+
+@lru_cache(maxsize=1024)
+def _json_list(texts: tuple[str, ...]) -> str:
+    return json.dumps(list(texts), ensure_ascii=False)
 
 
 def _channel_row(
@@ -103,10 +124,10 @@ def _channel_row(
         channel.unit_original,
         present,
         missing,
-        json.dumps(list(channel.labels), ensure_ascii=False),
+        _json_list(channel.labels),
         json.dumps([[f.elapsed_s, f.marker, f.kind] for f in channel.faults], ensure_ascii=False),
-        channel.confidence,
-        json.dumps(list(channel.reasons), ensure_ascii=False),
+        float(channel.confidence),
+        _json_list(channel.reasons),
         place.get("place"),
         place.get("attachment"),
     )

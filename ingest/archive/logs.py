@@ -8,6 +8,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
 from ingest.archive.clock import stored, utc_now
@@ -78,7 +79,7 @@ class LogEntry:
     layout_id: int | None = None
     received_at: datetime | None = None
 
-    @property
+    @cached_property
     def sha256(self) -> str:
         return hashlib.sha256(self.data).hexdigest()
 
@@ -86,7 +87,10 @@ class LogEntry:
 def _write_log(
     con: Connection, entry: LogEntry, status: Status, keep_bytes: bool, gathered: Gathered | None = None
 ) -> int:
-    """The log's row and bytes; a held or rejected log with the same bytes becomes this one. Returns its number."""
+    """The log's row and bytes; a held or rejected log with the same bytes becomes this one. Returns its number.
+
+    With `gathered`, the log is new and its bytes are kept; its rows are left there to be written later.
+    """
     values = {
         "file_name": entry.file_name,
         "source": entry.source,
@@ -106,6 +110,11 @@ def _write_log(
         "reader_version": entry.reader_version,
     }
     sha256 = entry.sha256
+    if gathered is not None:  # known to be new; the table's own key refuses it otherwise
+        log_id = gathered.number("log_seq")
+        gathered.add_log({"log_id": log_id, "sha256": sha256, **values})
+        insert_bytes(con, log_id, entry.data, gathered)
+        return log_id
     known = con.execute("SELECT log_id, status FROM log WHERE sha256 = ?", [sha256]).fetchone()
     if known and known[1] == "stored":
         raise DuplicateLog(known[0])
@@ -121,13 +130,13 @@ def _write_log(
             f"UPDATE log SET {', '.join(f'{name} = ?' for name in values)} WHERE log_id = ?", [*values.values(), log_id]
         )
     else:
-        log_id = (gathered or Gathered(con)).number("log_seq")
+        log_id = Gathered(con).number("log_seq")
         con.execute(
             f"INSERT INTO log (log_id, sha256, {', '.join(values)}) VALUES (?, ?, {', '.join('?' * len(values))})",
             [log_id, sha256, *values.values()],
         )
     if keep_bytes and not has_bytes:
-        insert_bytes(con, log_id, entry.data, gathered)
+        insert_bytes(con, log_id, entry.data)
     return log_id
 
 
@@ -151,7 +160,7 @@ def store_log(
 
     `metadata_per_run`: one mapping a recording (or none at all): field name -> RunField. Start and zone come from the
     recording unless given, the paste from the jar, placements from the oven. A log that was held becomes stored. With
-    `gathered`, most rows are left there: they are in the archive only after its `write`.
+    `gathered`, for a log of bytes that are not known, the rows are left there: they are in the archive only after its `write`.
 
     Raises DuplicateLog when the same bytes are stored already; ArchiveError when a recording cannot be stored.
     """

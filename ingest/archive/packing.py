@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from ingest.archive.bulk import insert_columns, insert_rows
+
 if TYPE_CHECKING:
     from ingest.archive.connection import Connection
 
@@ -69,20 +71,9 @@ def values_of(number: np.ndarray, per_unit: float | np.ndarray) -> np.ndarray:
 
 def insert_samples(con: Connection, runs: Sequence[Sampled]) -> None:
     """Writes the samples of new runs, in this order."""
-    import pyarrow as pa
-
     times = [row for run_id, ms, _ in runs for row in _time_rows(run_id, ms)]
-    columns = list(zip(*times, strict=True))
-    con.execute(
-        "INSERT INTO sample_times SELECT unnest(?::INTEGER[]), unnest(?::INTEGER[]), unnest(?::INTEGER[]), "
-        "unnest(?::INTEGER[]), unnest(?::INTEGER[]), unnest(?::INTEGER[][], max_depth := 1)",
-        [list(column) for column in columns],
-    )
-    con.register("incoming_values", pa.table(_value_columns(runs)))
-    try:
-        con.execute("INSERT INTO sample_values FROM incoming_values")
-    finally:
-        con.unregister("incoming_values")
+    insert_rows(con, "sample_times", ("run_id", "stretch", "samples", "first_ms", "step_ms", "elapsed_ms"), times)
+    insert_columns(con, "sample_values", _value_columns(runs))
 
 
 def delete_samples(con: Connection, run_id: int) -> None:

@@ -74,16 +74,15 @@ def placements_of_oven(con: Connection, oven_id: int | None) -> dict[str, dict[s
     return json.loads(row[0])
 
 
-_RUN_COLUMNS = (
-    "run_id, log_id, part, duration_s, sample_interval_s, sample_count, first_line, last_line, notices",
-    ", ".join(COLUMNS.values()),
-)
-_INSERT_RUN = f"INSERT INTO run ({', '.join(_RUN_COLUMNS)}) VALUES ({', '.join('?' * (9 + len(COLUMNS)))})"
+# The columns of `run` that say what the log held.
+_SHAPE = ("duration_s", "sample_interval_s", "sample_count", "first_line", "last_line", "notices")
 
 
 def shape_of(recording: Recording, ms: np.ndarray) -> list[Any]:
-    """duration_s, sample_interval_s (median), sample_count, first_line, last_line, notices."""
-    interval = float(np.median(np.diff(ms))) / 1000.0 if len(ms) > 1 else 0.0
+    """The values of _SHAPE; the interval is the median."""
+    steps = np.diff(ms)
+    even = len(steps) > 0 and int(steps.min()) == int(steps.max())
+    interval = float(steps[0] if even else np.median(steps)) / 1000.0 if len(steps) else 0.0
     return [
         float(ms[-1]) / 1000.0,
         interval,
@@ -103,14 +102,17 @@ def insert_run(
     fields: Mapping[str, RunField],
     gathered: Gathered | None = None,
 ) -> None:
-    """All rows of a new run. `fields` as `complete_metadata` gives them. With `gathered`, all but the row of `run` are
-    left there to be written later."""
+    """All rows of a new run. `fields` as `complete_metadata` gives them. With `gathered` they are left there to be
+    written later."""
     ms = milliseconds(recording)
     values = stored_values(recording, len(ms))
-    columns = [fields[name].value if name in fields else None for name in COLUMNS]
-    con.execute(_INSERT_RUN, [run_id, log_id, part, *shape_of(recording, ms), *columns])
     oven = fields.get("oven")
     rows = gathered or Gathered(con)
+    rows.add_run(
+        {"run_id": run_id, "log_id": log_id, "part": part}
+        | dict(zip(_SHAPE, shape_of(recording, ms), strict=True))
+        | {column: fields[name].value if name in fields else None for name, column in COLUMNS.items()}
+    )
     rows.add_origins(_origin_rows(run_id, fields, utc_now()))
     rows.add_channels(run_id, recording, ms, values, placements_of_oven(con, oven.value if oven else None))
     if gathered is None:
