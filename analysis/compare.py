@@ -131,12 +131,11 @@ def compare_metrics(metrics: pd.DataFrame, first: int, second: int, group: Seque
     """
     keys = ["metric", "channel", "parameters"]
     used = metrics.assign(channel=metrics["channel"].astype(object).where(metrics["channel"].notna(), ""))
-    of_first = used[used["run"] == first].set_index(keys)
-    of_second = used[used["run"] == second].set_index(keys)
+    of_first, of_second = (_by_key(used[used["run"] == run], keys) for run in (first, second))
     others = used[used["run"].isin([r for r in group if r not in (first, second)]) & (used["status"] == "ok")]
     scatter = {key: _scatter(part["value"].to_numpy(dtype=float)) for key, part in others.groupby(keys)}
     rows: list[dict[str, Any]] = []
-    for key in of_first.index.union(of_second.index, sort=False):
+    for key in dict.fromkeys((*of_first, *of_second)):
         a, a_note, unit = _one(of_first, key)
         b, b_note, unit_b = _one(of_second, key)
         if a is None and b is None:
@@ -262,11 +261,19 @@ def _scatter(values: FloatArray) -> tuple[float, int]:
     return max(deviation, quartiles), len(finite)
 
 
-def _one(table: pd.DataFrame, key: tuple[str, str, str]) -> tuple[float | None, str, str]:
+def _by_key(rows: pd.DataFrame, keys: list[str]) -> dict[tuple[str, ...], dict[str, Any]]:
+    """The rows of one run by metric, channel and parameters; of two rows with the same, the first."""
+    found: dict[tuple[str, ...], dict[str, Any]] = {}
+    for row in rows.to_dict("records"):
+        found.setdefault(tuple(row[key] for key in keys), {str(k): v for k, v in row.items()})
+    return found
+
+
+def _one(rows: Mapping[tuple[str, ...], dict[str, Any]], key: tuple[str, ...]) -> tuple[float | None, str, str]:
     """(value, note, unit) of one metric of one run."""
-    if key not in table.index:
+    if key not in rows:
         return None, "not measured in one of the runs", ""
-    row = table.loc[[key]].iloc[0]
+    row = rows[key]
     value = None if pd.isna(row["value"]) else float(row["value"])
     reason = row.get("reason")
     parts = [] if row["status"] == "ok" else [str(row["status"]), *([str(reason)] if pd.notna(reason) else [])]

@@ -16,7 +16,8 @@ def last_good(book: Book, run: int) -> Choice:
     """The last good comparable run before `run`, or why there is none."""
     from analysis.store.comparing import last_good_before
 
-    return last_good_before(book.archive, run)
+    with book.one_opening():
+        return last_good_before(book.archive, run)
 
 
 @kept

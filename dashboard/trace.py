@@ -21,6 +21,15 @@ if TYPE_CHECKING:
 
 # A range is written out up to this many boards; a wider one is more likely a slip of the keyboard than a batch.
 LONGEST_RANGE = 2000
+# Texts that may hold a serial, so that not every text of a large archive is taken apart: those that have it as it is
+# written, and those whose numbers begin at or below its number and end at or above it. `serial_within` decides.
+_MAY_HOLD = r"""
+SELECT run_id, serials FROM (SELECT run_id, serials, [TRY_CAST(n AS HUGEINT) FOR n IN regexp_extract_all(serials, '\d+')] AS n
+                             FROM run WHERE serials IS NOT NULL AND serials <> '')
+WHERE contains(serials, $serial) OR regexp_matches(serials, '[^\x00-\x7F]')
+   OR ($number::HUGEINT IS NOT NULL AND contains(serials, '-')
+       AND coalesce(list_min(n) <= $number::HUGEINT AND list_max(n) >= $number::HUGEINT, true))
+"""
 _RUNS = """
 SELECT o.run, o.started_at, o.received_at, o.serials, o.load_count, o.board, o.board_revision, o.paste, o.jar, o.lot,
        j.opened_at AS jar_opened_at, j.expiry AS lot_expiry, o.oven, o.firmware, o.profile, o.setpoint_hash, o.kind, o.operator,
@@ -51,7 +60,8 @@ def trace_serial(archive: Archive, serial: str) -> Trace:
     serial = serial.strip()
     if not serial:
         raise ArchiveError("no serial was given")
-    recorded = archive.read("SELECT run_id, serials FROM run WHERE serials IS NOT NULL AND serials <> ''")
+    number = re.fullmatch(r"\D*(\d{1,30})", serial, re.ASCII)
+    recorded = archive.read(_MAY_HOLD, {"serial": serial, "number": int(number[1]) if number else None})
     found = {
         int(run)
         for run, text in zip(recorded["run_id"], recorded["serials"], strict=True)
@@ -59,8 +69,9 @@ def trace_serial(archive: Archive, serial: str) -> Trace:
     }
     seen = archive.read("SELECT DISTINCT run FROM defect_long WHERE serial = ?", (serial,))
     found |= {int(run) for run in seen["run"]}
-    total = int(archive.read("SELECT count(*) AS n FROM run")["n"].iloc[0])
-    without = total - len(recorded)
+    counts = archive.read("SELECT count(*) AS runs, count(nullif(serials, '')) AS noted FROM run")
+    total = int(counts["runs"].iloc[0])
+    without = total - int(counts["noted"].iloc[0])
     answer = _trace(archive, f"serial {serial}", Selection(runs=tuple(sorted(found))))
     gaps = list(answer.gaps)
     if without:

@@ -11,12 +11,14 @@ from dashboard.trace import Trace, trace_event, trace_selection, trace_serial
 
 @kept
 def of_serial(book: Book, serial: str) -> Trace:
-    return trace_serial(book.archive, serial)
+    with book.one_opening():
+        return trace_serial(book.archive, serial)
 
 
 @kept
 def of_event(book: Book, event: int) -> Trace:
-    return trace_event(book.archive, event)
+    with book.one_opening():
+        return trace_event(book.archive, event)
 
 
 @kept
@@ -26,13 +28,15 @@ def of_oven(
     first_day: date | None,
     last_day: date | None,
 ) -> Trace:
-    return trace_selection(book.archive, Selection(oven=oven, first_day=first_day, last_day=last_day))
+    with book.one_opening():
+        return trace_selection(book.archive, Selection(oven=oven, first_day=first_day, last_day=last_day))
 
 
 @kept
 def of_jar_or_lot(book: Book, by: str, name: str) -> Trace:
     """`by`: jar or lot."""
-    return trace_selection(book.archive, Selection(jar=name) if by == "jar" else Selection(lot=name))
+    with book.one_opening():
+        return trace_selection(book.archive, Selection(jar=name) if by == "jar" else Selection(lot=name))
 
 
 @kept
@@ -43,7 +47,8 @@ def choices(book: Book) -> dict[str, list[str]]:
         "lot": "SELECT DISTINCT lot AS name FROM jar WHERE lot IS NOT NULL AND jar_id IN (SELECT jar_id FROM run) ORDER BY 1",
         "oven": "SELECT name FROM oven WHERE oven_id IN (SELECT oven_id FROM run) ORDER BY 1",
     }
-    return {kind: [str(name) for name in book.archive.read(sql)["name"]] for kind, sql in names.items()}
+    with book.one_opening():
+        return {kind: [str(name) for name in book.archive.read(sql)["name"]] for kind, sql in names.items()}
 
 
 @kept

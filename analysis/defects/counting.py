@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,7 @@ class Proportion:
     method: str
 
 
+@lru_cache(maxsize=4096)
 def proportion(count: int, n: int, level: float = 0.95, exact: bool = False) -> Proportion:
     """Wilson score interval, or the exact (Clopper-Pearson) one. Raises ValueError when count is not within 0..n."""
     if not 0 <= count <= n:

@@ -134,9 +134,10 @@ def _null(hit: Array, scores: Array, strata: NDArray[np.int64], rng: np.random.G
     portion = max(1, PORTION // len(hit))
     out = []
     for start in range(0, permutations, portion):
-        shuffled = np.tile(hit, (min(portion, permutations - start), 1))
+        rows = min(portion, permutations - start)
+        shuffled = np.tile(hit, (rows, 1))
         for at in mixed:
-            shuffled[:, at] = rng.permuted(shuffled[:, at], axis=1)
+            shuffled[:, at] = rng.permuted(np.tile(hit[at], (rows, 1)), axis=1)
         out.append(shuffled @ scores)
     return np.concatenate(out)
 
@@ -147,10 +148,32 @@ def _ranks(values: Array, strata: NDArray[np.int64]) -> Array | None:
     if known.sum() < FEWEST_RUNS:
         return None
     scores = np.zeros(len(values))
-    grouped = pd.Series(values[known]).groupby(strata[known])
-    size = grouped.transform("size").to_numpy(dtype=float)
-    scores[known] = (grouped.rank().to_numpy() - (size + 1) / 2) / (size + 1)
+    scores[known] = _centred(values[known], strata[known])
     return scores if np.abs(scores).sum() > 0 else None
+
+
+def _centred(values: Array, strata: NDArray[np.int64]) -> Array:
+    """Rank inside the stratum (the mean rank of equal values) less the middle rank, over the stratum's size plus one."""
+    order = np.lexsort((values, strata))
+    new_stratum = _begins(strata[order])
+    new_value = new_stratum | _begins(values[order])
+    first, size = _runs_of(new_stratum)
+    tied, together = _runs_of(new_value)
+    rank = tied - first + (together + 1) / 2
+    out = np.empty(len(values))
+    out[order] = (rank - (size + 1) / 2) / (size + 1)
+    return out
+
+
+def _begins(ordered: NDArray[Any]) -> NDArray[np.bool_]:
+    return np.concatenate(([True], ordered[1:] != ordered[:-1]))
+
+
+def _runs_of(begins: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """For each place: where its run of equals begins, and how long it is."""
+    at = np.flatnonzero(begins)
+    length = np.diff(np.append(at, len(begins)))
+    return np.repeat(at, length), np.repeat(length, length)
 
 
 def associations(frame: pd.DataFrame, factors: Sequence[Factor]) -> dict[tuple[str, str], float]:
@@ -167,19 +190,28 @@ def associations(frame: pd.DataFrame, factors: Sequence[Factor]) -> dict[tuple[s
     for factor in factors:
         if factor.numeric:
             continue
+        codes = pd.factorize(frame[factor.name].astype("string"), sort=True)[0]
         for other in columns:
-            share = _correlation_ratio(frame[factor.name], ranks[other])
+            share = _correlation_ratio(codes, ranks[other].to_numpy(dtype=float))
             out[(factor.name, other)] = out[(other, factor.name)] = share
     return out
 
 
-def _correlation_ratio(level: pd.Series, ranks: pd.Series) -> float:
-    data = pd.DataFrame({"level": level.astype("string"), "rank": ranks}).dropna()
-    total = float(((data["rank"] - data["rank"].mean()) ** 2).sum())
-    groups = data.groupby("level")["rank"]
-    if total == 0 or len(groups) < 2 or len(data) - len(groups) < FEWEST_RUNS:
+def _correlation_ratio(level: NDArray[np.int64], ranks: Array) -> float:
+    """`level`: a number a level, -1 where unknown; `ranks`: NaN where unknown."""
+    known = (level >= 0) & ~np.isnan(ranks)
+    level, ranks = level[known], ranks[known]
+    if len(ranks) == 0:
         return 0.0
-    between = float((groups.size() * (groups.mean() - data["rank"].mean()) ** 2).sum())
+    middle = ranks.mean()
+    total = float(((ranks - middle) ** 2).sum())
+    size = np.bincount(level)
+    seen = size > 0
+    groups = int(seen.sum())
+    if total == 0 or groups < 2 or len(ranks) - groups < FEWEST_RUNS:
+        return 0.0
+    mean = np.bincount(level, ranks)[seen] / size[seen]
+    between = float((size[seen] * (mean - middle) ** 2).sum())
     # Many levels explain much by chance: take off what they would (epsilon squared).
-    chance = (len(groups) - 1) * (total - between) / (len(data) - len(groups))
+    chance = (groups - 1) * (total - between) / (len(ranks) - groups)
     return float(np.sqrt(max(0.0, (between - chance) / total)))

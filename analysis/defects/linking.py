@@ -98,20 +98,22 @@ def link_defects(
     seed: int = SEED,
     permutations: int | None = None,
     not_looked: Mapping[str, Collection[int]] | None = None,
+    together: dict[tuple[str, str], float] | None = None,
 ) -> list[Link]:
     """Every defect against every factor, the defect with the strongest link first, strongest first within each.
 
     `table`: one row an inspected run, with `run`, `board`, `lot`, `jar_age_days` (None where unknown) and a column a
     factor. `defects`: rows of run, defect, count. `asked`: (defect, factor) pairs asked before looking. `not_looked`:
     defect -> runs whose inspection could not show it. A factor with fewer than 12 known runs, or no variation inside
-    strata, is left out. `permutations`: enough by default that the rarest order can still survive the correction.
+    strata, is left out. `permutations`: enough by default that the rarest order can still survive the correction. `together`:
+    `associations` of the table's factors, where they are known already.
     """
     whole = table.reset_index(drop=True)
     if len(whole) < FEWEST_RUNS or defects.empty:
         return []
     rng = np.random.default_rng(seed)
     found: list[Link] = []
-    together = associations(whole, factors)
+    together = associations(whole, factors) if together is None else together
     if permutations is None:
         looks = len(factors) * defects["defect"].nunique()
         permutations = int(np.clip(2 * looks / SURVIVES, PERMUTATIONS, MOST_PERMUTATIONS))

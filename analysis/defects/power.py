@@ -19,12 +19,18 @@ MOST_RUNS = 400  # an arm; beyond that a small shop plans no trial
 @lru_cache(maxsize=256)
 def _rejects(n_a: int, n_b: int, alpha: float) -> NDArray[np.bool_]:
     """For every pair of counts: does the two-sided Fisher test reject? Rows a, columns b."""
-    from scipy.stats import hypergeom
+    from scipy.special import gammaln
 
+    logs = gammaln(
+        np.arange(n_a + n_b + 1) + 1.0
+    )  # of factorials: the hypergeometric probabilities without a call each
+    whole = logs[n_a] + logs[n_b] - logs[n_a + n_b]
     out = np.zeros((n_a + 1, n_b + 1), dtype=bool)
     for total in range(n_a + n_b + 1):
         a = np.arange(max(0, total - n_b), min(n_a, total) + 1)
-        probability = hypergeom.pmf(a, n_a + n_b, total, n_a)
+        b = total - a
+        chosen = logs[total] + logs[n_a + n_b - total]
+        probability = np.exp(whole + chosen - logs[a] - logs[n_a - a] - logs[b] - logs[n_b - b])
         order = np.argsort(probability, kind="stable")
         tail = np.cumsum(probability[order])
         # Ties are outcomes equally rare: they count together, as in Fisher's test.

@@ -69,6 +69,7 @@ class DefectRecords:
     in all), clean, methods, and a column a thermal factor (missing where not measured or its sensors are in doubt).
     `defects`: run, defect, count. `sides`: run, defect, side, ref_des, count, orientation. `not_looked`: defect -> runs
     whose inspection cannot show it. `not_inspected`: product runs nobody has looked at. `all_runs`: runs in the archive.
+    `all_inspected`: inspected runs of the archive, of which `runs` may be a part.
     """
 
     runs: pd.DataFrame
@@ -77,6 +78,7 @@ class DefectRecords:
     not_looked: Mapping[str, frozenset[int]]
     not_inspected: int
     all_runs: int
+    all_inspected: int
 
     @property
     def terms(self) -> list[str]:
@@ -94,20 +96,36 @@ class DefectRecords:
 
 
 def assemble(
-    runs: pd.DataFrame, inspections: pd.DataFrame, metrics: pd.DataFrame, doubted: pd.DataFrame, zone: str
+    runs: pd.DataFrame,
+    inspections: pd.DataFrame,
+    metrics: pd.DataFrame,
+    doubted: pd.DataFrame,
+    zone: str,
+    *,
+    not_inspected: int | None = None,
+    all_runs: int | None = None,
+    all_inspected: int | None = None,
 ) -> DefectRecords:
     """`runs`: all runs with metadata, `opened_at` of the jar (UTC) and `kind`. `inspections`: rows of defect_long.
     `metrics`: run, channel, metric, value, status. `doubted`: run, channel of channels that are not believable.
+    With `runs` the inspected ones only, or a part of them, the counts over all runs are given beside.
     """
     looked = inspections[inspections["run"].isin(runs["run"])]
     inspected = runs[runs["run"].isin(looked["run"])].reset_index(drop=True)
-    product = runs[runs["kind"].isna() | (runs["kind"] == "product")]
-    not_inspected = int((~product["run"].isin(looked["run"])).sum())
+    if not_inspected is None:
+        product = runs[runs["kind"].isna() | (runs["kind"] == "product")]
+        not_inspected = int((~product["run"].isin(looked["run"])).sum())
     defects = _counted(looked)
     frame = with_factors(inspected, metrics, doubted, zone)
     frame = _with_looks(frame, looked, defects)
     return DefectRecords(
-        frame, defects, _sides(looked, runs, defects), _blind(looked, defects), not_inspected, len(runs)
+        frame,
+        defects,
+        _sides(looked, runs, defects),
+        _blind(looked, defects),
+        not_inspected,
+        len(runs) if all_runs is None else all_runs,
+        len(frame) if all_inspected is None else all_inspected,
     )
 
 
@@ -177,8 +195,10 @@ def _with_looks(frame: pd.DataFrame, looked: pd.DataFrame, defects: pd.DataFrame
     frame["boards_looked"] = largest("boards_looked").reindex(frame["run"]).to_numpy(dtype=float, na_value=np.nan)
     frame["joints_looked"] = largest("joints_looked").reindex(frame["run"]).to_numpy(dtype=float, na_value=np.nan)
     frame["inspected_at"] = grouped["inspected_at"].max().reindex(frame["run"]).to_numpy()
-    methods = {run: ", ".join(sorted(set(of))) for run, of in grouped["method"]}
-    frame["methods"] = [methods[run] for run in frame["run"]]
+    methods: dict[int, set[str]] = {}
+    for run, method in zip(per_look["run"].tolist(), per_look["method"].tolist(), strict=True):
+        methods.setdefault(run, set()).add(str(method))
+    frame["methods"] = [", ".join(sorted(methods[run])) for run in frame["run"].tolist()]
     found = defects.groupby("run")["count"].sum()
     frame["found"] = found.reindex(frame["run"], fill_value=0).to_numpy(dtype=np.int64)
     frame["clean"] = frame["found"] == 0

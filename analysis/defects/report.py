@@ -75,11 +75,15 @@ def build(
     questions: Sequence[Mapping[str, Any]] = (),
     trial_frame: pd.DataFrame | None = None,
     trial_runs: pd.DataFrame | None = None,
+    *,
+    trial_records: DefectRecords | None = None,
 ) -> DefectReport:
-    """`questions`: question_id, defect, factor, asked_at. `trial_frame`, `trial_runs`: as ingest.archive.trials lists them."""
+    """`questions`: question_id, defect, factor, asked_at. `trial_frame`, `trial_runs`: as ingest.archive.trials lists them.
+    `trial_records`: the trials' runs, where `records` does not hold all of them."""
     factors = [f for f in FACTORS if f.name in records.runs]
-    links = link_defects(records.runs, records.defects, factors, not_looked=records.not_looked)
-    states = _trial_states(records, trial_frame, trial_runs)
+    together = associations(records.runs, factors) if len(records.runs) >= FEWEST_RUNS else {}
+    links = link_defects(records.runs, records.defects, factors, not_looked=records.not_looked, together=together)
+    states = _trial_states(trial_records or records, trial_frame, trial_runs)
     shown = trials.shown_by(states)
     links = [
         replace(k, grade=SHOWN, next_step="Shown by a planned trial: keep the change and go on counting.")
@@ -87,7 +91,6 @@ def build(
         else k
         for k in links
     ]
-    together = associations(records.runs, factors) if len(records.runs) >= FEWEST_RUNS else {}
     return DefectReport(
         records,
         tuple(defect_lines(records)),

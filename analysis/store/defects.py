@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from analysis.defects.records import METRICS, DefectRecords, assemble
@@ -13,40 +14,64 @@ if TYPE_CHECKING:
 
     from ingest.archive import Archive
 
-# The jar gives the paste where the run itself names none.
-_RUNS = """
+# The jar gives the paste where the run itself names none. The range lets DuckDB skip whole row groups, the list picks within.
+_AMONG = "BETWEEN $low AND $high AND {run} IN (SELECT unnest($runs::INTEGER[]))"
+_RUNS = f"""
 SELECT o.run, o.started_at, o.kind, o.board, o.board_revision, o.oven, o.profile, o.operator, o.orientation, o.ambient_c,
        o.jar, o.lot, o.complete, o.verdict, p.name AS paste, j.opened_at, b.joints AS board_joints
 FROM run_overview o JOIN run r ON r.run_id = o.run LEFT JOIN jar j USING (jar_id)
 LEFT JOIN paste p ON p.paste_id = coalesce(r.paste_id, j.paste_id) LEFT JOIN board b USING (board_id)
-ORDER BY o.started_at NULLS LAST, o.run
+WHERE o.run {_AMONG.format(run="o.run")} ORDER BY o.started_at NULLS LAST, o.run
+"""
+_INSPECTED = """
+SELECT run_id FROM run SEMI JOIN inspection USING (run_id) ORDER BY started_at DESC NULLS FIRST, run_id DESC
+"""
+_COUNTS = """
+SELECT count(*) AS runs, count(*) FILTER ((kind IS NULL OR kind = 'product') AND run_id NOT IN (SELECT run_id FROM inspection))
+       AS waiting FROM run
 """
 
 
-def defect_records(archive: Archive, runs: list[int] | None = None) -> DefectRecords:
-    """Everything inspected, with its factors. `runs`: only these (for one run's expected defects), else all."""
-    frame = archive.read(_RUNS)
-    inspections = archive.read("SELECT * FROM defect_long")
-    wanted = inspections["run"].unique().tolist() if runs is None else runs
-    metrics = metric_values(archive, METRICS, wanted) if len(wanted) else metric_values(archive, METRICS, [])
-    return assemble(frame, inspections, metrics, _doubted(archive), archive.zone)
+def defect_records(archive: Archive, runs: Sequence[int] | None = None, *, newest: int | None = None) -> DefectRecords:
+    """Everything inspected, with its factors. `runs`: only these (a trial's, say), else all, or the `newest` inspected."""
+    with archive.connect() as con:
+        inspected = [int(row[0]) for row in con.execute(_INSPECTED).fetchall()]
+        counts: tuple[Any, ...] = con.execute(_COUNTS).fetchone() or (0, 0)
+    chosen = inspected if runs is None else sorted(set(runs) & set(inspected))
+    if newest is not None:
+        chosen = chosen[:newest]
+    frame = archive.read(_RUNS, _among(chosen))
+    looked = archive.read(f"SELECT * FROM defect_long WHERE run {_AMONG.format(run='run')}", _among(chosen))
+    metrics = metric_values(archive, METRICS, chosen)
+    return assemble(
+        frame,
+        looked,
+        metrics,
+        _doubted(archive, chosen),
+        archive.zone,
+        not_inspected=int(counts[1]),
+        all_runs=int(counts[0]),
+        all_inspected=len(inspected),
+    )
 
 
 def factors_of_run(archive: Archive, run: int) -> pd.DataFrame:
     """One row with the factors of a run, inspected or not; empty when there is no such run."""
     from analysis.defects.records import with_factors
 
-    frame = archive.read(_RUNS)
-    return with_factors(
-        frame[frame["run"] == run], metric_values(archive, METRICS, [run]), _doubted(archive), archive.zone
-    )
+    frame = archive.read(_RUNS, _among([run]))
+    return with_factors(frame, metric_values(archive, METRICS, [run]), _doubted(archive, [run]), archive.zone)
 
 
-def _doubted(archive: Archive) -> pd.DataFrame:
+def _among(runs: Sequence[int]) -> dict[str, Any]:
+    return {"low": min(runs, default=0), "high": max(runs, default=-1), "runs": list(runs)}
+
+
+def _doubted(archive: Archive, runs: Sequence[int]) -> pd.DataFrame:
     return archive.read(
-        "SELECT DISTINCT run, channel FROM finding WHERE state = 'fail' AND channel IS NOT NULL "
-        "AND code IN (SELECT unnest(?::VARCHAR[]))",
-        (sorted(CREDIBILITY),),
+        f"SELECT DISTINCT run, channel FROM finding WHERE run {_AMONG.format(run='run')} AND state = 'fail' "
+        "AND channel IS NOT NULL AND code IN (SELECT unnest($codes::VARCHAR[]))",
+        {**_among(runs), "codes": sorted(CREDIBILITY)},
     )
 
 

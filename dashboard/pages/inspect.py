@@ -9,18 +9,24 @@ from dashboard.panels import inspect, inspect_data, page
 from ingest.archive import ArchiveError
 
 book = page.begin("Inspect")
-newest = page_data.newest_run(book)
-if newest is None:
+asked = st.query_params.get("run", "")
+number = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 10 else None
+detail = None
+with book.one_opening():
+    newest = page_data.newest_run(book)
+    waiting = inspect_data.waiting(book)
+    if number is None:
+        number = int(waiting["run"].iloc[0]) if len(waiting) else newest
+    if number is not None:
+        detail = page_data.run_detail(book, number)
+        carried = inspect_data.scope_for(book, number)
+        inspect_data.usual_terms(book)
+        inspect_data.inspections(book, number)
+if newest is None or number is None:
     st.markdown("No run is in this archive yet. Boards are inspected run by run, so the first log comes first.")
     page.link("add", "Add the first log")
     st.stop()
 
-waiting = inspect_data.waiting(book)
-asked = st.query_params.get("run", "")
-number = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 10 else None
-if number is None:
-    number = int(waiting["run"].iloc[0]) if len(waiting) else newest
-detail = page_data.run_detail(book, number)
 if detail is None:
     st.error(f"There is no run {page.plain(asked[:40])} in this archive.")
     page.link("inspect", "The run that waits for inspection")
@@ -29,7 +35,6 @@ if detail is None:
 run = detail.overview
 where = " · ".join(str(run[k]) for k in ("board", "oven") if run[k] is not None)
 st.markdown(page.plain(f"Run {number} · {page.local(run['started_at'], book.zone)}" + (f" · {where}" if where else "")))
-carried = inspect_data.scope_for(book, number)
 one_tap = st.container()
 scope, serial = inspect.ask_scope(carried, number)
 is_as_carried = scope == carried and serial is None

@@ -8,7 +8,13 @@ from dashboard import page_data
 from dashboard.panels import curve, metadata, page, verdict
 
 book = page.begin(None)
-newest = page_data.newest_run(book)
+with book.one_opening():
+    newest = page_data.newest_run(book)
+    detail = page_data.run_detail(book, newest) if newest is not None else None
+    if detail is not None:
+        recording = page_data.recording_of(book, detail.run)
+        metadata.read_choices(book, detail.run)
+        waiting = page_data.counts(book)["held"]
 if newest is None:
     st.title("No run yet", anchor=False)
     st.markdown(
@@ -20,7 +26,6 @@ if newest is None:
     st.markdown("On the command line the same is `ovenbook import LOG.csv`.")
     st.stop()
 
-detail = page_data.run_detail(book, newest)
 if detail is None:
     page.stop_with("The newest run was just removed by a rebuild. Load the page again.")
 
@@ -37,7 +42,7 @@ page.link("run", f"Everything about run {newest}", run=str(newest))
 
 left, right = st.columns([2, 1], gap="large")
 with left:
-    curve.show_curve(detail, page_data.recording_of(book, newest))
+    curve.show_curve(detail, recording)
     verdict.show_suspects(detail)
 with right:
     st.subheader("What was on the rack", anchor=False)
@@ -46,6 +51,5 @@ with right:
     metadata.quick_inspection(book, detail)
     page.ask_who()
 
-waiting = page_data.counts(book)["held"]
 if waiting:
     page.link("held", f"{waiting} {'log waits' if waiting == 1 else 'logs wait'} for an answer")

@@ -8,7 +8,7 @@ from dashboard.panels import drift_calls, drift_choices, drift_data, page
 from dashboard.words import drift as words
 
 book = page.begin("Ovens")
-names = drift_data.ovens(book)
+names = drift_data.read_small(book)
 if not names:
     st.markdown("No run names its oven yet. What an oven does over time can be told from runs that do.")
     page.link("add", "Add logs")

@@ -16,7 +16,7 @@ book = page.begin(
     "The same reference board, from cold, in the same place on the rack, once in a while: the steadiest sign of how an oven "
     "does, because nothing else differs.",
 )
-names = drift_data.ovens(book)
+names = drift_data.read_small(book)
 if not names:
     st.markdown("No run names its oven yet.")
     page.link("add", "Add logs")

@@ -9,20 +9,25 @@ from dashboard.panels import curve, defects_more, metadata, models, page, run_fa
 
 book = page.begin(None)
 asked = st.query_params.get("run")
-newest = page_data.newest_run(book)
+with book.one_opening():
+    newest = page_data.newest_run(book)
+    if asked is None and newest is not None:
+        asked = str(newest)
+        st.query_params["run"] = asked
+    number = int(asked) if asked is not None and asked.isascii() and asked.isdigit() and len(asked) < 10 else None
+    detail = page_data.run_detail(book, number) if number is not None else None
+    if detail is not None:
+        recording = page_data.recording_of(book, detail.run)
+        before, after = page_data.neighbours(book, detail.run)
+        metadata.read_choices(book, detail.run)
 if newest is None:
     st.title("Run", anchor=False)
     st.markdown("No run is in this archive yet. This page shows one run in full once a log has been added.")
     page.link("add", "Add the first log")
     st.stop()
-if asked is None:
-    asked = str(newest)
-    st.query_params["run"] = asked
-number = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 10 else None
-detail = page_data.run_detail(book, number) if number is not None else None
-if number is None or detail is None:
+if asked is None or number is None or detail is None:
     st.title("Run", anchor=False)
-    st.error(f"There is no run {page.plain(asked[:40])} in this archive.")
+    st.error(f"There is no run {page.plain((asked or '')[:40])} in this archive.")
     page.link("runs", "All runs")
     page.link("run", f"The newest run, {newest}", run=str(newest))
     st.stop()
@@ -32,7 +37,6 @@ verdict.show_credibility(detail)
 verdict.show_verdict(detail)
 st.caption(page.plain(run_facts.heading_line(detail, book.zone)))
 
-before, after = page_data.neighbours(book, number)
 with st.container(horizontal=True):
     if before is not None:
         page.link("run", f"← Run {before}", run=str(before))
@@ -41,7 +45,6 @@ with st.container(horizontal=True):
     page.link("runs", "All runs")
     page.link("compare", "What changed since the last good run", run=str(number))
 
-recording = page_data.recording_of(book, number)
 st.subheader("Curve", anchor=False)
 curve.show_curve(detail, recording)
 models.show_shape(book, detail)

@@ -18,7 +18,9 @@ if total == 0:
     page.link("add", "Add the first log")
     st.stop()
 
-choices = page_data.filter_choices(book)
+with book.one_opening():
+    choices = page_data.filter_choices(book)
+    page_data.run_count(book, RunFilter())
 
 
 def choose(label: str, field: str) -> str | None:

@@ -55,7 +55,7 @@ def show_where(found: DefectReport, line: DefectLine) -> None:
         page.table(table.rename(columns={"ref_des": "place"}))
 
 
-def show_evidence(book: Book, found: DefectReport, defect: str) -> None:
+def show_evidence(book: Book, found: DefectReport, defect: str, newest: int | None) -> None:
     """The strongest link in words, all of them as a chart and a table, and one looked at closely."""
     mine = [k for k in found.links if k.defect == defect]
     if not mine:
@@ -83,15 +83,15 @@ def show_evidence(book: Book, found: DefectReport, defect: str) -> None:
     chosen = st.selectbox(
         "Look closely at", list(labels), format_func=lambda name: labels[name], key=f"closely-{defect}"
     )
-    closer = defects_data.link_detail(book, defect, chosen)
+    closer = defects_data.link_detail(book, defect, chosen, newest)
     if closer is not None:
         show_detail(closer, is_first=bool(beyond) and chosen == beyond[0].factor.name)
 
 
 def show_link(link: Link) -> None:
     st.html(
-        f'<div class="ob-verdict"><p class="ob-first">{link.grade[:1].upper()}{link.grade[1:]}</p>'
-        f"<p>{_html(sentence(link))}</p><p>{_html(' '.join(about(link)))}</p></div>"
+        f'<div class="ob-verdict"><p class="ob-first">{page.escaped(link.grade[:1].upper() + link.grade[1:])}</p>'
+        f"<p>{page.escaped(sentence(link))}</p><p>{page.escaped(' '.join(about(link)))}</p></div>"
     )
 
 
@@ -181,9 +181,3 @@ def _row(link: Link) -> dict[str, Any]:
         "q": f"{link.q:.2g}",
         "moves with": ", ".join(link.confounded_with),
     }
-
-
-def _html(text: str) -> str:
-    from html import escape
-
-    return escape(text)

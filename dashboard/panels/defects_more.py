@@ -14,10 +14,10 @@ from dashboard.page_data import Book, records
 from dashboard.panels import defects_data, page
 
 
-def show_yield(book: Book, not_inspected: int) -> None:
+def show_yield(book: Book, not_inspected: int, newest: int | None) -> None:
     """First-pass yield and defects per million joints by one thing at a time."""
     by = st.segmented_control("By", list(BY), default="board", key="yield-by", wrap=True) or "board"
-    frame = defects_data.yields(book, by, None)
+    frame = defects_data.yields(book, by, None, newest)
     chart = figures.share_points(
         frame["group"].tolist(), frame["clean"].tolist(), frame["inspected"].tolist(), "share of runs without a defect"
     )
@@ -43,14 +43,14 @@ def show_yield(book: Book, not_inspected: int) -> None:
     )
 
 
-def show_time(book: Book, defect: str) -> None:
+def show_time(book: Book, defect: str, newest: int | None) -> None:
     """Shares over time, and the gaps between rare defects."""
-    points = defects_data.over_time(book, defect)
+    points = defects_data.over_time(book, defect, newest)
     if points is not None:
         said = defects_time.time_in_words(points)
         st.altair_chart(defects_time.share_over_time(points), theme=None, alt=said, key=f"time-{defect}")
         st.caption(said)
-    gap = defects_data.gaps(book, defect)
+    gap = defects_data.gaps(book, defect, newest)
     if gap is not None:
         said = defects_time.gaps_in_words(*gap)
         st.altair_chart(defects_time.gap_points(*gap), theme=None, alt=said, key=f"gaps-{defect}")
@@ -61,14 +61,14 @@ def show_time(book: Book, defect: str) -> None:
         )
 
 
-def show_several(book: Book, defect: str) -> None:
+def show_several(book: Book, defect: str, newest: int | None) -> None:
     """The model of several factors, worked out when asked for: it takes some seconds."""
     if not st.toggle("Work out several factors at once", key=f"several-{defect}"):
         st.caption(
             "A logistic model and a forest of trees, each checked on jars (or weeks) it has not seen. Takes some seconds."
         )
         return
-    model = defects_data.model(book, defect)
+    model = defects_data.model(book, defect, newest)
     if model.reason:
         st.markdown(page.plain(f"Not evaluated, because {model.reason}."))
         return

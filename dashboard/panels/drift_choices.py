@@ -9,32 +9,21 @@ from analysis.drift.calls import BUDGET_PER_100_RUNS
 from analysis.drift.now import REFERENCE_EVERY_DAYS
 from analysis.store.drift import OvenReport
 from dashboard.page_data import Book
-from dashboard.panels import drift_data, page
-from dashboard.panels.drift_data import NEWEST
+from dashboard.panels import drift_data, page, spans
 from dashboard.panels.reference_lists import attempt
 
-SPANS: dict[str, int | None] = {"1000": NEWEST, "2500": 2500, "5000": 5000, "all": None}
 LEAVE, TAKE, RULE = "leave out", "take in", "let the rules decide"
 
 
 def ask_span(book: Book, oven: str) -> int | None:
     """How many of the newest runs to look at; asked only where the oven has more than the usual span holds."""
-    runs = drift_data.runs_of(book, oven)
-    if runs <= NEWEST:
-        return NEWEST
-    offered = [name for name, n in SPANS.items() if n is None or n < runs]
-    asked = st.query_params.get("runs")
-    name = st.selectbox(
-        "Runs to look at",
-        offered,
-        index=offered.index(asked) if asked in offered else 0,
-        format_func=lambda n: f"all {runs:,}" if n == "all" else f"the newest {int(n):,}",
-        key=f"span-{oven}",
-        help="The first runs of what is looked at are the baseline. A slower change needs a longer look, which takes "
-        "seconds to minutes with many thousand runs.",
+    return spans.asked(
+        drift_data.runs_of(book, oven),
+        f"span-{oven}",
+        "runs",
+        "The first runs of what is looked at are the baseline. A slower change needs a longer look, which takes seconds to "
+        "minutes with many thousand runs.",
     )
-    st.query_params["runs"] = name
-    return SPANS[name]
 
 
 def say_span(book: Book, report: OvenReport) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import pandas as pd
@@ -10,10 +11,7 @@ from analysis.drift.records import Call
 from analysis.store import drift_frames
 from analysis.store.drift import OvenReport, oven_names, oven_number, oven_report
 from dashboard.page_data import Book, kept, kept_while
-
-# Runs of one oven that the pages look at unless told otherwise: half a year of eight a working day. So many are worked
-# out anew in a quarter of a second; all runs of twelve years take half a minute.
-NEWEST = 1000
+from dashboard.panels.spans import USUAL
 
 
 @kept
@@ -29,6 +27,20 @@ def _digest(book: Book, oven: str, newest: int | None, today: str) -> tuple[int,
         return drift_frames.digest_of(con, oven_number(con, oven), newest)
 
 
+def read_small(book: Book, usual_span_of: Sequence[str] | None = None) -> list[str]:
+    """The ovens by name; reads, through one connection, the small things that the pages ask of each of them, and whether
+    the reports of `usual_span_of` (None: of all) still hold."""
+    with book.one_opening():
+        names = ovens(book)
+        choices(book)
+        for name in names:
+            runs_of(book, name)
+            setting(book, name)
+            if usual_span_of is None or name in usual_span_of:
+                _digest(book, name, USUAL, _today())
+        return names
+
+
 @kept_while(_digest)
 def report(book: Book, oven: str, newest: int | None, today: str) -> OvenReport:
     """Everything about one oven's drift. `today` only keeps a report from outliving the day its due dates hang on."""
@@ -36,10 +48,13 @@ def report(book: Book, oven: str, newest: int | None, today: str) -> OvenReport:
     return oven_report(book.archive, oven, newest=newest)
 
 
-def report_now(book: Book, oven: str, newest: int | None = NEWEST) -> OvenReport:
+def report_now(book: Book, oven: str, newest: int | None = USUAL) -> OvenReport:
     """The report as of today. `newest`: look at about so many of the newest runs; None: at all of them."""
-    with book.one_opening():
-        return report(book, oven, newest, f"{pd.Timestamp.now(tz='UTC'):%Y-%m-%d}")
+    return report(book, oven, newest, _today())
+
+
+def _today() -> str:
+    return f"{pd.Timestamp.now(tz='UTC'):%Y-%m-%d}"
 
 
 @kept

@@ -64,6 +64,15 @@ def show_metadata(detail: RunDetail) -> None:
     page.facts(rows)
 
 
+def read_choices(book: Book, run: int) -> None:
+    """Read what `quick_metadata` will ask for, so that it is at hand: for callers that hold a connection open."""
+    page_data.run_ids(book, run)
+    for table in ("ovens", "boards", "jars", "pastes"):
+        page_data.reference(book, table)
+    for field in ("oven", "board", "jar", "paste"):
+        recently_used.recently_used(book, field)
+
+
 def quick_metadata(book: Book, detail: RunDetail) -> None:
     """The few values worth a tap after a bake. Choosing one stores it at once and judges the run again."""
     ids = page_data.run_ids(book, detail.run)

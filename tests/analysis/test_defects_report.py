@@ -143,7 +143,7 @@ def records_of_shop(one):
     runs["found"] = runs["run"].map(found).fillna(0).astype(int)
     runs["clean"] = runs["found"] == 0
     none = pd.DataFrame(columns=["run", "defect", "side", "ref_des", "count", "orientation"])
-    return DefectRecords(runs, one.defects, none, {}, 0, len(runs))
+    return DefectRecords(runs, one.defects, none, {}, 0, len(runs), len(runs))
 
 
 # The rates over 200 shops are measured by tests/benchmarks/bench_defects.py; here a few keep it from breaking.

@@ -1,58 +1,58 @@
-"""How long each page takes to have its data and draw, on archives of 1,000, 10,000 and 100,000 runs.
+"""How long each page takes to have its data, on archives of 1,000, 10,000 and 100,000 runs; drift and defects among them.
 
-    python tests/benchmarks/bench_pages.py [RUNS ...] [PAGE ...]
+    python tests/benchmarks/bench_pages.py [RUNS ...] [PAGE ...] [--keep FOLDER] [json]
 
 One invented log goes through the real import and evaluation; its rows are then copied in SQL with other starts, ovens,
-boards, jars, scatter in every metric, inspections and events. Samples are kept every 20 s, the rest is as large as in a real
-archive. Each page is run headless (Streamlit's AppTest) in this process: first (modules are imported), after a change in
-the archive (every cached value is read anew; best of three), and again (nothing changed; best of three). What counts is the
-time spent in the cached loaders, the page's data; the last column is the whole script with words, charts and the test
-harness. The baseline is DuckDB's bare count over the view of runs in the same archive.
+boards, jars, scatter in every metric, inspections and events. Each page is run headless (Streamlit's AppTest) in a process of
+its own: first (modules are imported), after a change in the archive (one more run of an oven, inspected, with a defect and all
+its metrics: every value that could hang on it is read anew; best of three), and again (nothing changed). What counts is the
+time spent in the cached loaders, the page's data. The baseline is the promise of 300 ms; the growth exponent is the slope
+of log time over log runs from the smallest archive to the largest. `--keep`: archives are left in FOLDER, and taken from there.
 """
 
 from __future__ import annotations
 
+import contextlib
 import functools
+import importlib
+import json
+import logging
+import math
 import os
+import pkgutil
+import subprocess
 import sys
 import tempfile
 import time
 import warnings
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parents[1] / "dashboard"))
 
-import numpy as np
+from invented import peak_memory_mb
 from page_archives import full_archive
-from streamlit.testing.v1 import AppTest
+from report import Line, show
 
-import dashboard
-from ingest.archive import Archive
-from ingest.archive.packing import insert_samples
-from ingest.archive.runs import load_recording
+from ingest.archive import Archive, open_archive
 
-MAIN = Path(dashboard.__file__).parent / "main.py"
 TEMPLATE = 1  # the run that is copied
 FIRST = 1000  # number of the first copy
-STEP_MS = 20_000
 GOAL_MS = 300
+SIZES = (1000, 10_000, 100_000)
+
+
+COPIED = (
+    *("log", "run", "channel", "run_origin", "evaluation", "metric", "limit_result", "finding_row"),
+    *("sample_times", "sample_values"),
+)
 
 
 def multiply(archive: Archive, runs: int) -> None:
-    """Copy the template run `runs` times, with everything that hangs on a run."""
+    """Copy the template run `runs` times, with everything that hangs on a run, and what runs refer to."""
     with archive.transaction() as con:
-        log, columns = con.execute("SELECT log_id FROM run WHERE run_id = ?", [TEMPLATE]).fetchone()[0], {}  # type: ignore[index]
-        for table in ("log", "run", "channel", "run_origin", "evaluation", "metric", "limit_result", "finding_row"):
-            columns[table] = [c[0] for c in con.execute(f"SELECT * FROM {table} LIMIT 0").description or ()]
-
-        def copy(table: str, where: str, **changed: str) -> None:
-            picked = ", ".join(f"{changed[c]} AS {c}" if c in changed else f"t.{c}" for c in columns[table])
-            con.execute(
-                f"INSERT INTO {table} SELECT {picked} FROM {table} t, range({runs}) n(i) WHERE {where} ORDER BY i"
-            )
-
-        run, number = f"{FIRST} + i", f"t.run_id = {TEMPLATE}"
         con.execute(
             "INSERT INTO oven SELECT 100 + i, 'Oven ' || i, NULL, NULL, '{}', '{}', NULL, now() FROM range(4) n(i)"
         )
@@ -64,33 +64,51 @@ def multiply(archive: Archive, runs: int) -> None:
             "INSERT INTO jar (jar_id, label, paste_id, lot, opened_at, created_at) SELECT 100 + i, 'jar ' || (100 + i), "
             "(SELECT paste_id FROM jar LIMIT 1), 'lot ' || (i // 3), now()::TIMESTAMP, now() FROM range(400) n(i)"
         )
+        con.execute(
+            "INSERT INTO event SELECT 100 + i, 100 + i % 4, CASE WHEN i % 2 = 0 THEN 'clean' ELSE 'seal' END, "
+            "TIMESTAMP '2015-02-01' + to_days(i * 30), 'day', NULL, NULL, FALSE, 'typed', NULL, now()::TIMESTAMP "
+            "FROM range(100) n(i)"
+        )
+    add_runs(archive, 0, runs, runs)
+    with archive.connect() as con:
+        con.execute("CHECKPOINT")
+
+
+def add_runs(archive: Archive, begin: int, end: int, of: int) -> None:
+    """Copies number `begin` up to `end` of an archive planned for `of`."""
+    with archive.transaction() as con:
+        log, columns = con.execute("SELECT log_id FROM run WHERE run_id = ?", [TEMPLATE]).fetchone()[0], {}  # type: ignore[index]
+        for table in COPIED:
+            columns[table] = [c[0] for c in con.execute(f"SELECT * FROM {table} LIMIT 0").description or ()]
+
+        def copy(table: str, where: str, **changed: str) -> None:
+            picked = ", ".join(f"{changed[c]} AS {c}" if c in changed else f"t.{c}" for c in columns[table])
+            con.execute(
+                f"INSERT INTO {table} SELECT {picked} FROM {table} t, range({begin}, {end}) n(i) WHERE {where} ORDER BY i"
+            )
+
+        run, number = f"{FIRST} + i", f"t.run_id = {TEMPLATE}"
         copy("log", f"t.log_id = {log}", log_id=run, sha256="sha256(i::VARCHAR)", file_name="'bake-' || i || '.csv'")
         con.execute(
-            f"INSERT INTO log_bytes SELECT {FIRST} + i, piece, gzip FROM log_bytes, range({runs}) n(i) WHERE log_id = {log}"
+            f"INSERT INTO log_bytes SELECT {FIRST} + i, piece, gzip FROM log_bytes, range({begin}, {end}) n(i) "
+            f"WHERE log_id = {log}"
         )
-        template = load_recording(con, TEMPLATE)
-        ms = np.round(template.elapsed_s * 1000.0).astype(np.int32)
-        kept = ms % STEP_MS == 0
-        values = np.array([channel.values[kept] for channel in template.channels], dtype=np.float32)
         copy(
             "run",
             number,
             run_id=run,
             log_id=run,
             started_at="TIMESTAMP '2015-01-01 08:00:00' + to_minutes(i * 50)",
-            sample_count=str(values.size),
             oven_id="100 + i % 4",
             board_id="100 + (i // 8) % 20",
-            jar_id=f"100 + (i * 400) // {runs}",
+            jar_id=f"100 + least(399, (i * 400) // {of})",
             kind="CASE WHEN i % 10 = 0 THEN 'reference' ELSE 'product' END",
             orientation="CASE WHEN i % 2 = 0 THEN '0' ELSE '180' END",
             serials="CASE WHEN i % 3 = 0 THEN lpad((i * 4)::VARCHAR, 7, '0') || '-' || lpad((i * 4 + 3)::VARCHAR, 7, '0') END",
         )
-        for start in range(0, runs, 1000):
-            some = range(start, min(start + 1000, runs))
-            insert_samples(con, [(FIRST + i, ms[kept], values) for i in some])
-        copy("channel", number, run_id=run)
-        con.execute(f"UPDATE channel SET missing = 0 WHERE run_id >= {FIRST}")
+        for table in ("sample_times", "sample_values"):
+            copy(table, number, run_id=run)
+        copy("channel", number, run_id=run, missing="0")
         copy("run_origin", number, run_id=run)
         copy(
             "evaluation",
@@ -104,19 +122,13 @@ def multiply(archive: Archive, runs: int) -> None:
         copy("finding_row", number, run_id=run)
         con.execute(
             f"INSERT INTO inspection SELECT {FIRST} + i, {FIRST} + i, 'loupe', NULL, 4, 1600, NULL, NULL, "
-            f"TIMESTAMP '2015-01-01 09:00:00' + to_minutes(i * 50), 'typed', NULL FROM range({runs}) n(i) WHERE i % 5 = 0"
+            f"TIMESTAMP '2015-01-01 09:00:00' + to_minutes(i * 50), 'typed', NULL FROM range({begin}, {end}) n(i) "
+            "WHERE i % 5 = 0"
         )
         con.execute(
             f"INSERT INTO defect SELECT {FIRST} + i, {FIRST} + i, {FIRST} + i, CASE WHEN i % 2 = 0 THEN 'tombstone' ELSE "
-            f"'bridge' END, 1 + i % 3, 'R' || i % 40, NULL, NULL, NULL, NULL FROM range({runs}) n(i) WHERE i % 25 = 0"
+            f"'bridge' END, 1 + i % 3, 'R' || i % 40, NULL, NULL, NULL, NULL FROM range({begin}, {end}) n(i) WHERE i % 25 = 0"
         )
-        con.execute(
-            "INSERT INTO event SELECT 100 + i, 100 + i % 4, CASE WHEN i % 2 = 0 THEN 'clean' ELSE 'seal' END, "
-            "TIMESTAMP '2015-02-01' + to_days(i * 30), 'day', NULL, NULL, FALSE, 'typed', NULL, now()::TIMESTAMP "
-            "FROM range(100) n(i)"
-        )
-    with archive.connect() as con:
-        con.execute("CHECKPOINT")
 
 
 # Page file and the address it is opened with; a page that another topic adds is measured when it is there.
@@ -129,11 +141,12 @@ PAGES: tuple[tuple[str, dict[str, str]], ...] = (
     ("runs", {"board": "Board 3", "sort": "smallest margin first"}),
     ("run", {"run": "1500"}),
     ("compare", {"run": "1500"}),
-    ("trace", {"serial": "0000040"}),
+    ("trace", {"serial": "0000037"}),
     ("trace", {"by": "jar", "jar": "jar 120"}),
     ("sheets", {"runs": "1500-1510"}),
     ("ovens", {}),
-    ("drift", {}),
+    ("reference_runs", {}),
+    ("drift", {"oven": "Oven 0"}),
     ("defects", {}),
     ("reference_data", {}),
     ("access", {}),
@@ -141,11 +154,14 @@ PAGES: tuple[tuple[str, dict[str, str]], ...] = (
 )
 
 
+KEPT = ("kept.<locals>.look_up", "kept_while.<locals>.decorate.<locals>.look_up")
+
+
 class Stopwatch:
     """Seconds spent in the outermost cached loaders of the dashboard."""
 
     def __init__(self) -> None:
-        self.seconds, self._depth = 0.0, 0
+        self.seconds, self.cpu, self._depth = 0.0, 0.0, 0
 
     def attach(self) -> None:
         """Put the watch around every cached loader that is not watched yet, in every module that names it."""
@@ -154,13 +170,13 @@ class Stopwatch:
                 continue
             for attribute, value in list(vars(module).items()):
                 code = getattr(value, "__code__", None)
-                if code is not None and code.co_qualname == "kept.<locals>.look_up":
+                if code is not None and code.co_qualname in KEPT:
                     setattr(module, attribute, self._watched(value))
 
     def _watched(self, loader: Any) -> Any:
         @functools.wraps(loader)
         def call(*args: Any, **kwargs: Any) -> Any:
-            began = time.perf_counter()
+            began, spent = time.perf_counter(), time.process_time()
             self._depth += 1
             try:
                 return loader(*args, **kwargs)
@@ -168,6 +184,7 @@ class Stopwatch:
                 self._depth -= 1
                 if self._depth == 0:
                     self.seconds += time.perf_counter() - began
+                    self.cpu += time.process_time() - spent
 
         return call
 
@@ -175,64 +192,147 @@ class Stopwatch:
 WATCH = Stopwatch()
 
 
-def visit(page: str, parameters: dict[str, str]) -> tuple[float, float, str]:
-    """One fresh visit: milliseconds of the page's data, of its whole script, and what went wrong."""
+@dataclass(frozen=True)
+class Visit:
+    """Milliseconds of a page's data: first, after a change (and of CPU), with nothing changed; of the whole script; MB."""
+
+    first: float
+    changed: float
+    changed_cpu: float
+    again: float
+    script: float
+    peak_mb: float
+    wrong: str
+
+
+def visit_once(page: str, parameters: dict[str, str]) -> tuple[float, float, float, str]:
+    """One fresh visit: milliseconds of the page's data, of CPU for it, of the whole script, and what went wrong."""
+    from streamlit.testing.v1 import AppTest
+
     WATCH.attach()
-    at = AppTest.from_file(str(MAIN), default_timeout=300)
+    at = AppTest.from_file(str(main_page()), default_timeout=300)
     for name, value in parameters.items():
         at.query_params[name] = value
     at.switch_page(f"pages/{page}.py")
-    WATCH.seconds = 0.0
+    WATCH.seconds = WATCH.cpu = 0.0
     began = time.perf_counter()
     at.run()
     whole = time.perf_counter() - began
     wrong = [*at.exception, *at.error]
-    return WATCH.seconds * 1000, whole * 1000, f"  {str(wrong[0].value)[:90]}" if wrong else ""
+    return WATCH.seconds * 1000, WATCH.cpu * 1000, whole * 1000, str(wrong[0].value)[:90] if wrong else ""
 
 
-def bump(archive: Archive) -> None:
-    with archive.transaction():
-        pass
+def main_page() -> Path:
+    import dashboard
+
+    return Path(dashboard.__file__).parent / "main.py"
+
+
+def visit(path: Path, runs: int, page: str, parameters: dict[str, str]) -> Visit:
+    """Visits in this process."""
+    from dashboard import panels
+
+    logging.disable(logging.CRITICAL)
+    warnings.simplefilter("ignore")  # the copies are all alike, which a look at their shapes warns of
+    os.environ["OVENBOOK_ARCHIVE"] = str(path)
+    archive = open_archive(path)
+    visit_once("about", {})
+    for module in pkgutil.iter_modules(panels.__path__, "dashboard.panels."):
+        importlib.import_module(module.name)
+    first = visit_once(page, parameters)
+    changed = []
+    for _ in range(3):
+        # The next copy that is inspected, has a defect, and belongs to an oven that the pages show: every 100th.
+        copies = int(archive.read("SELECT max(run_id) AS n FROM run")["n"].iloc[0]) - FIRST
+        add_runs(archive, (copies // 100 + 1) * 100, (copies // 100 + 1) * 100 + 1, runs)
+        changed.append(visit_once(page, parameters))
+    again = [visit_once(page, parameters) for _ in range(2)]
+    return Visit(
+        first[0],
+        *min((one[0], one[1]) for one in changed),
+        min(one[0] for one in again),
+        min(one[2] for one in again),
+        peak_memory_mb(),
+        again[-1][3],
+    )
+
+
+def in_a_process(path: Path, runs: int, page: str, parameters: dict[str, str]) -> Visit:
+    asked = json.dumps([str(path), runs, page, parameters])
+    told = subprocess.run(
+        [sys.executable, __file__, "--visit", asked],
+        check=True,
+        capture_output=True,
+        text=True,
+        cwd=Path(__file__).parents[2],
+    )
+    return Visit(**json.loads(told.stdout.splitlines()[-1]))
+
+
+def exponent(small: float, large: float, sizes: tuple[int, int]) -> float:
+    """Slope of log time over log runs; below a tenth of a millisecond nothing is told apart."""
+    return math.log(max(large, 0.1) / max(small, 0.1)) / math.log(sizes[1] / sizes[0])
+
+
+def bench(sizes: list[int], wanted: set[str], keep: Path | None) -> list[Line]:
+    lines: list[Line] = []
+    seen: dict[tuple[str, int], Visit] = {}
+    with tempfile.TemporaryDirectory(prefix="ovenbook-bench-") as folder:
+        for runs in sizes:
+            path = (keep or Path(folder)) / f"{runs}.duckdb"
+            if not path.exists():  # in a process of its own: what it takes must not count as a page's memory
+                subprocess.run([sys.executable, __file__, "--build", str(path), str(runs)], check=True)
+            print(f"{runs} runs, {path.stat().st_size / 1e6:.0f} MB", file=sys.stderr, flush=True)
+            for page, parameters in PAGES:
+                if wanted and page not in wanted:
+                    continue
+                name = page + ("?" + "&".join(f"{k}={v}" for k, v in parameters.items()) if parameters else "")
+                seen[name, runs] = one = in_a_process(path, runs, page, parameters)
+                grown = ""
+                if runs > sizes[0]:
+                    ends = (sizes[0], runs)
+                    small = seen[name, sizes[0]]
+                    grown = (
+                        f"; from {sizes[0]} runs time grows as runs^{exponent(small.changed_cpu, one.changed_cpu, ends):.2f}, "
+                        f"memory {one.peak_mb / small.peak_mb:.2f}-fold"
+                    )
+                note = (
+                    f"first {one.first:.0f} ms, changed {one.changed:.0f} ms ({one.changed_cpu:.0f} of CPU), again "
+                    f"{one.again:.0f} ms, script {one.script:.0f} ms, peak {one.peak_mb:.0f} MB{grown}"
+                    + (f"; WRONG: {one.wrong}" if one.wrong else "")
+                )
+                point = "f" if page in ("drift", "ovens", "defects", "reference_runs") else "e"
+                lines.append(
+                    Line(
+                        point,
+                        f"{name} after a change, {runs} runs",
+                        f"{GOAL_MS} ms",
+                        one.changed / GOAL_MS,
+                        one.changed_cpu / GOAL_MS,
+                        1.0,
+                        note,
+                    )
+                )
+    return lines
 
 
 def main() -> None:
-    sizes = [int(argument) for argument in sys.argv[1:] if argument.isdigit()] or [1000, 10_000, 100_000]
-    wanted = {argument for argument in sys.argv[1:] if not argument.isdigit()}
-    # The copies are all alike, which a look at their shapes warns of.
-    warnings.filterwarnings("ignore", category=RuntimeWarning)
-    with tempfile.TemporaryDirectory(prefix="ovenbook-bench-") as folder:
-        for runs in sizes:
-            archive = full_archive(Path(folder) / f"{runs}.duckdb")
-            began = time.perf_counter()
-            multiply(archive, runs)
-            built = time.perf_counter() - began
-            os.environ["OVENBOOK_ARCHIVE"] = str(archive.path)
-            archive.read("SELECT count(*) FROM run_overview")
-            began = time.perf_counter()
-            archive.read("SELECT count(*), count(verdict), count(oven) FROM run_overview")
-            base = (time.perf_counter() - began) * 1000
-            size = archive.path.stat().st_size / 1e6
-            print(
-                f"\n{runs} runs, {size:.0f} MB, built in {built:.0f} s; bare count over the view of runs {base:.0f} ms"
-            )
-            print(f"{'page':48}{'first':>8}{'changed':>9}{'again':>8}{'script':>9}   ms; data over {GOAL_MS} marked *")
-            for page, parameters in PAGES:
-                if (wanted and page not in wanted) or not (MAIN.parent / "pages" / f"{page}.py").exists():
-                    continue
-                first, _, _ = visit(page, parameters)
-                changed = []
-                for _ in range(3):
-                    bump(archive)
-                    changed.append(visit(page, parameters)[0])
-                visits = [visit(page, parameters) for _ in range(3)]
-                again, whole, wrong = min(v[0] for v in visits), min(v[1] for v in visits), visits[-1][2]
-                name = page + ("?" + "&".join(f"{k}={v}" for k, v in parameters.items()) if parameters else "")
-                figures = "".join(
-                    f"{ms:>{w}.0f}{'*' if ms > GOAL_MS else ' '}"
-                    for ms, w in zip((first, min(changed), again), (7, 8, 7), strict=True)
-                )
-                print(f"{name:48}{figures}{whole:>8.0f}{wrong}", flush=True)
-            archive.path.unlink()
+    arguments = sys.argv[1:]
+    if arguments[:1] == ["--visit"]:
+        path, runs, page, parameters = json.loads(arguments[1])
+        with contextlib.redirect_stderr(None):
+            print(json.dumps(asdict(visit(Path(path), runs, page, parameters))))
+        return
+    if arguments[:1] == ["--build"]:
+        multiply(full_archive(Path(arguments[1])), int(arguments[2]))
+        return
+    keep = None
+    if "--keep" in arguments:
+        at = arguments.index("--keep")
+        keep = Path(arguments[at + 1])
+        del arguments[at : at + 2]
+    sizes = [int(a) for a in arguments if a.isdigit()] or list(SIZES)
+    show(bench(sizes, {a for a in arguments if not a.isdigit() and a != "json"}, keep), as_json="json" in arguments)
 
 
 if __name__ == "__main__":
