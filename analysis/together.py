@@ -41,14 +41,16 @@ _AT_ONCE = 512  # runs whose usual is worked out at once: a few megabytes
 class Work:
     """Runs to evaluate, each known by its place: the places run from 0 in the order in which the runs were made.
 
-    `stacks`: stacked runs with their places; `alone`: the others. `contexts` of every place. `before`: for every place
-    the comparable runs before it, oldest first: places, or what an earlier run left.
+    `stacks`: stacked runs with their places; `alone`: the others. `contexts` of every place. `before` (places, n): the
+    comparable runs before each, -1 where there are fewer: places, or what `earlier` runs left, counted on from the last
+    place.
     """
 
     contexts: Sequence[Context]
     stacks: Sequence[tuple[Sequence[int], Stack]]
     alone: Sequence[tuple[int, Recording]]
-    before: Sequence[Sequence[int | Left]]
+    before: Places
+    earlier: Sequence[Left] = ()
 
 
 class Plain(NamedTuple):
@@ -146,7 +148,7 @@ class _Round:
             self._measure(np.array(places, dtype=np.intp), stack)
         for place, recording in self.work.alone:
             self._measure_alone(place, recording)
-        self.legacy = _Legacy(self.parts, self.work.before)
+        self.legacy = _Legacy(self.parts, self.work)
         self.own = self.answers.said.copy()  # before anything was compared
         kin = self._kin()
         for group in kin:
@@ -311,28 +313,17 @@ def _of_rows(usual: UsualOfMany, rows: list[int]) -> UsualOfMany:
 class _Legacy:
     """What every run leaves for later ones, and what was left for it."""
 
-    def __init__(self, parts: Sequence[_Part], before: Sequence[Sequence[int | Left]]) -> None:
-        count = len(before)
-        self._names: list[tuple[str, ...]] = [()] * count
-        self._values: list[FloatArray] = [np.empty((len(METRICS_NEEDED), 0))] * count
+    def __init__(self, parts: Sequence[_Part], work: Work) -> None:
+        self._count = len(work.contexts)
+        self._before = work.before
+        self._names: list[tuple[str, ...]] = [()] * self._count
+        self._values: list[FloatArray] = [np.empty((len(METRICS_NEEDED), 0))] * self._count
         for part in parts:
             values = _values_of(part.sheet, len(part.places))
             for run, place in enumerate(part.places.tolist()):
                 self._names[place], self._values[place] = part.names, values[run]
-        others: dict[int, int] = {}  # runs that are not among the places, by the identity of what they left
-        width = max((len(runs) for runs in before), default=0)
-        self._before = np.full((count, max(width, 1)), -1, dtype=np.intp)
-        for place, runs in enumerate(before):
-            for at, run in enumerate(runs):
-                if not isinstance(run, Left):
-                    self._before[place, at] = run
-                    continue
-                known = others.get(id(run))
-                if known is None:
-                    known = others[id(run)] = len(self._names)
-                    self._names.append(run.names)
-                    self._values.append(run.values)
-                self._before[place, at] = known
+        self._names += [left.names for left in work.earlier]
+        self._values += [left.values for left in work.earlier]
         self._tables: dict[tuple[str, ...], FloatArray] = {}
         self._any = np.array([bool(np.isfinite(values).any()) for values in self._values] + [False])
 

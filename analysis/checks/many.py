@@ -86,7 +86,7 @@ class Many:
 
     @cached_property
     def interval_s(self) -> float:
-        return self.shapes(slice(0, 0)).interval_s
+        return Shapes(self.values[0, :0], self.steps_s, has_gaps=False).interval_s
 
     @cached_property
     def lowest(self) -> FloatArray:

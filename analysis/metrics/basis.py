@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from analysis.idle_inputs import OFF_SCALE_ABOVE_C, OFF_SCALE_BELOW_C, is_idle
 from analysis.metrics.crossings import Crossings, crossings
 from analysis.metrics.plan import Plan, plan_for
-from analysis.metrics.slopes import window_slopes
+from analysis.metrics.slopes import Steepest, steepest
 from analysis.metrics.stack import Stack
-from analysis.metrics.traces import Traces, aligned, median, traces_of, traces_of_stack
+from analysis.metrics.traces import Traces, aligned, joined, median, traces_of, traces_of_stack
 from analysis.results import Context
 from analysis.uncertainty import ATTACHMENT_K, K_FACTOR, Errors, errors
 from ingest.recording import Recording
@@ -67,7 +67,7 @@ class Basis:
     special: dict[object, int]
     judged: BoolArray  # channels that take part in spreads: no averages, no air sensors
     cut_hot: BoolArray  # the row ends before it has come down from its peak
-    slopes: dict[float, tuple[FloatArray, FloatArray, FloatArray, FloatArray]]
+    slopes: dict[float, Steepest | None]
     worth_up: FloatArray  # (rows, fixed levels) see per_kelvin
     shares: FloatArray  # (rows, fixed levels) see share
     lag_levels: FloatArray  # (runs, LAG_LEVELS) temperatures that every channel on the work climbs through, NaN: none
@@ -90,11 +90,11 @@ class Basis:
         """Seconds by which the upward passage of a level moves for one kelvin, from the passages around it."""
         return self.worth_up[:, self.column[level] // 3]
 
-    def slopes_over(self, window_s: float):
-        found = self.slopes.get(window_s)
-        if found is None:
-            found = self.slopes[window_s] = window_slopes(self.traces, window_s)
-        return found
+    def steepest(self, window_s: float) -> Steepest | None:
+        """The steepest windows of every row before and after its peak; None when the log is too short for one."""
+        if window_s not in self.slopes:
+            self.slopes[window_s] = steepest(self.traces, window_s, self.peak_s)
+        return self.slopes[window_s]
 
 
 def half_span(e: Errors, level: float | FloatArray) -> FloatArray:
@@ -191,8 +191,8 @@ def _basis(traces: Traces, setpoint: FloatArray | None, duty: FloatArray | None,
     t, v = traces.t, traces.v
     rows = traces.rows
     r = np.arange(rows)
-    noise, step = scatter(traces), smallest_step(traces)
-    peak_c, peak_s, peak_end_s = _peaks(traces, noise)
+    looked = [_look(part) for _, part in traces.parts()]
+    noise, step, peak_c, peak_s, peak_end_s = (joined(parts) for parts in zip(*looked, strict=True))
     early = max(int(np.searchsorted(t, t[0] + 5.0, side="right")), 1)
     start_c = median(v[:, :early], axis=1)
     if np.isnan(start_c).any():
@@ -318,6 +318,12 @@ def _seconds_per_kelvin(passages: Crossings, plan: Plan, start_c: FloatArray) ->
     return np.where(missing, np.where(np.isnan(one), whole, one), both)
 
 
+def _look(traces: Traces) -> tuple[FloatArray, ...]:
+    """Noise, smallest step, and peaks as `_peaks`, of every row."""
+    noise = scatter(traces)
+    return noise, smallest_step(traces), *_peaks(traces, noise)
+
+
 def _peaks(traces: Traces, noise_k: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Peak [°C] of each row with the first and the last moment [s] within twice the noise of it.
 
@@ -357,7 +363,7 @@ def _air(traces: Traces, contexts: Sequence[Context]) -> BoolArray:
     """(rows,) which channels measure the air."""
     if any(context.placements for context in contexts):
         return np.array([in_air(c, name) for c, name in zip(_of_rows(traces, contexts), traces.names, strict=True)])
-    return np.array([_names_air(name) for name in traces.names])
+    return np.tile(np.array([_names_air(name) for name in traces.names[: traces.per]], dtype=bool), traces.runs)
 
 
 def _of_rows(traces: Traces, contexts: Sequence[Context]) -> list[Context]:

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
-_ROWS_AT_ONCE = 32  # about a megabyte of comparisons: stays in the cache
+_ROWS_AT_ONCE = 64  # so that what is in work stays in the cache
+_BLOCK = 16  # samples that are looked at only where a level lies between their lowest and highest; a power of 2
 
 
 @dataclass
@@ -48,14 +49,11 @@ def crossings(t: FloatArray, v: FloatArray, levels: FloatArray, first: NDArray, 
     (rows, k). A row that starts or ends above a level is counted from its first or to its last sample.
     """
     rows, count = levels.shape
-    n = len(t)
-    gap = max(n - 1, 1)
-    found = []
-    for start in range(0, rows, _ROWS_AT_ONCE):
-        part = slice(start, start + _ROWS_AT_ONCE)
-        above = v[part, None, :] >= levels[part, :, None]
-        found.append(np.flatnonzero(above[:, :, 1:] != above[:, :, :-1]) + start * count * gap)
-    slot, i = np.divmod(np.concatenate(found), gap)
+    found = [
+        np.add(_passed(v[begin:end], levels[begin:end]), [[begin * count], [0]])
+        for begin, end in ((a, min(a + _ROWS_AT_ONCE, rows)) for a in range(0, rows, _ROWS_AT_ONCE))
+    ]
+    slot, i = np.concatenate(found, axis=1)
     row = slot // count
     v0, v1, t0, t1 = v[row, i], v[row, i + 1], t[i], t[i + 1]
     passed = levels.reshape(-1)[slot]
@@ -77,6 +75,30 @@ def crossings(t: FloatArray, v: FloatArray, levels: FloatArray, first: NDArray, 
     if starts_above.any():
         up = np.where(starts_above, np.nan, up)
     return Crossings(levels, total, up, starts_above, ends_above, slot, at, upward, t[first], t[last])
+
+
+def _passed(v: FloatArray, levels: FloatArray) -> NDArray[np.int64]:
+    """Where a row passes a level: the slot of both and the sample before, in their order (2, passages). A missing sample
+    is below."""
+    n, count = v.shape[1], levels.shape[1]
+    blocks = -(-(n - 1) // _BLOCK)
+    if blocks == 0:
+        return np.empty((2, 0), dtype=np.int64)
+    # the last sample again and again, so that blocks are full; each block ends with the first sample of the next
+    padded = np.concatenate((v, np.repeat(v[:, -1:], blocks * _BLOCK + 1 - n, axis=1)), axis=1)
+    if np.isnan(v[:, 0]).any() or np.isnan(v[:, -1]).any():
+        padded = np.where(np.isnan(padded), -np.inf, padded)
+    low = high = padded[:, :-1]
+    while low.shape[1] > blocks:  # by halves: numpy is slow along short stretches
+        low, high = np.minimum(low[:, ::2], low[:, 1::2]), np.maximum(high[:, ::2], high[:, 1::2])
+    after = padded[:, _BLOCK::_BLOCK]
+    low, high = np.minimum(low, after), np.maximum(high, after)
+    level = levels[:, :, None]
+    slot, block = np.divmod(np.flatnonzero((low[:, None, :] < level) & (high[:, None, :] >= level)), blocks)
+    seen = np.lib.stride_tricks.sliding_window_view(padded, _BLOCK + 1, axis=1)[:, ::_BLOCK]
+    above = seen[slot // count, block] >= levels.reshape(-1)[slot, None]
+    at, step = np.divmod(np.flatnonzero(above[:, 1:] != above[:, :-1]), _BLOCK)
+    return np.array((slot[at], block[at] * _BLOCK + step))
 
 
 def intervals_above(c: Crossings, k: int, dip_k: int) -> tuple[NDArray[np.int64], FloatArray]:

@@ -135,15 +135,19 @@ def _cooling_constant(sheet: Sheet, b: Basis) -> None:
     ambient = tr.to_rows(np.where(unknown, start, b.ambient_c))
     height = b.peak_c - ambient
     top, bottom = (ambient + f * height for f in COOLING_FRACTIONS)
-    t, v = tr.t, tr.v
+    since = int(np.searchsorted(tr.t, b.peak_end_s.min()))  # nothing before it can be cooling
+    t, v = tr.t[since:], tr.v[:, since:]
     later = t >= b.peak_end_s[:, None]
     gone = later & (v < bottom[:, None])
     reached = np.asarray(gone.any(axis=1))
     # up to the first sample below the lower bound; what comes after (door shut again) is another story
     until = np.where(reached, gone.argmax(axis=1), 0)
-    inside = later & (v <= top[:, None]) & (np.arange(len(t)) < until[:, None]) & tr.present
+    inside = later & (v <= top[:, None]) & (np.arange(len(t)) < until[:, None])
+    if not tr.whole:
+        inside &= tr.present[:, since:]
     # the few samples of the fit, row by row; sums by row in their order, so that other rows make no difference
-    row, i = np.nonzero(inside)
+    row, i = np.divmod(np.flatnonzero(inside), inside.shape[1])
+    t, v, i = tr.t, tr.v, i + since
     count = np.bincount(row, minlength=tr.rows)
     if b.duty is not None:
         on = b.duty[row // tr.per, i] > 0.02  # 2 %: one count of a coarse drive

@@ -175,20 +175,14 @@ def _ramps_up(sheet: Sheet, b: Basis) -> None:
 
 
 def _steepest(sheet: Sheet, b: Basis, metric: str, window: float, text: str, *, rising: bool) -> None:
-    begin, end, slope, lever = b.slopes_over(window)
-    if slope.shape[1] == 0:
+    found = b.steepest(window)
+    if found is None:
         sheet.declined(metric, text, f"the log is shorter than the {window:g} s window or has fewer than three samples")
         return
-    inside = end <= b.peak_s[:, None] if rising else begin >= b.peak_s[:, None]
-    usable = inside & ~np.isnan(slope)
-    signed = np.where(usable, slope if rising else -slope, -np.inf)
-    at = signed.argmax(axis=1)
-    r = np.arange(len(at))
-    best = signed[r, at]
-    best = np.where(np.isfinite(best), best, np.nan)
+    best, lever = (of[0 if rising else 1] for of in (found.slope, found.lever))
     e = b.errors
     # the largest of many windows picks up noise: its random part is counted once, as the window's own
-    u = e.expanded(0.0, best / e.height, e.random / np.sqrt(lever[r, at]))
+    u = e.expanded(0.0, best / e.height, e.random / np.sqrt(lever))
     side = "before the highest value" if rising else "after the highest value"
     coarse = b.traces.step_s * 2 > window
     reason = (

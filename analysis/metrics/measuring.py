@@ -16,7 +16,7 @@ from analysis.metrics.stack import Stack, stacks_of
 from analysis.results import Context, MetricValue
 from ingest.recording import Recording
 
-RUNS_AT_ONCE = 32  # of 4 channels x 600 samples: an array of them is 600 kB, so what is in work stays in the cache
+RUNS_AT_ONCE = 256  # of 4 channels x 600 samples: an array of them is 5 MB; what goes over samples again takes parts
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.metrics.basis import Basis
+from analysis.metrics.slopes import window_slopes
 from analysis.metrics.traces import median
 
 SETPOINT_FLAT_K = 0.5  # K: set points are usually whole degrees; half a step is a constant one
@@ -43,10 +44,10 @@ def holds(b: Basis, run: int, least_s: float) -> list[Hold]:
     if len(rows) == 0:
         return []
     # without a set point: the steepest slope that keeps a hold within its band over `least_s`
-    begin, _, slope, _ = b.slopes_over(20.0)
+    begin, _, slope, _ = window_slopes(b.traces.of_run(run), 20.0)
     if slope.shape[1] == 0:
         return []
-    middle = slope[rows].mean(axis=0)
+    middle = slope[rows - own.start].mean(axis=0)
     quiet = np.abs(middle) <= 2.0 * DETECTED_FLAT_K / least_s
     found = []
     at = np.searchsorted(t, begin)

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.metrics.basis import LAG_CLIMB_K, LAG_LEVELS, Basis
 from analysis.metrics.plan import parameters
 from analysis.metrics.sheet import Sheet
-from analysis.metrics.traces import BoolArray, FloatArray, median
+from analysis.metrics.traces import BoolArray, FloatArray, Traces, joined, median
 
 _NONE = parameters()
 NO_CLIMB = f"the channels share less than {LAG_CLIMB_K:g} K of climb to compare on"
 COLD_START_C = 35.0  # °C: warmer than any workshop; with a known room, COLD_OVER_ROOM_K above it
 COLD_OVER_ROOM_K = 8.0  # K: a rack that has come down to this holds no gradient worth a kelvin between channels
 MOVING_C_PER_S = 0.5  # °C/s: a group that moves this fast cannot repeat values by being at rest
+MOVING_WINDOW_S = 20.0  # s: that of the ramps
 MOVING_S = 20.0  # s of such movement needed
 
 
@@ -102,23 +104,16 @@ def _median_of_others(up: FloatArray, work: BoolArray, able: BoolArray) -> Float
 
 
 def _repeats(sheet: Sheet, b: Basis) -> None:
-    name = "repeat_fraction"
-    begin, end, slope, _ = b.slopes_over(20.0)
-    tr = b.traces
-    if slope.shape[1] == 0:
+    name, tr = "repeat_fraction", b.traces
+    slopes = b.steepest(MOVING_WINDOW_S)
+    if slopes is None:
         sheet.declined(name, _NONE, "the log is too short to see the group move")
         return
-    group = np.abs(median(tr.by_run(slope), axis=1))
-    middle = (begin + end) / 2.0
-    at = np.clip(np.searchsorted(middle, tr.t[1:]) - 1, 0, group.shape[1] - 1)
-    moving = (group >= MOVING_C_PER_S)[:, at]
-    seconds = np.where(moving, tr.t[1:] - tr.t[:-1], 0.0).sum(axis=1)
+    at = np.clip(np.searchsorted(slopes.middle_s, tr.t[1:]) - 1, 0, len(slopes.middle_s) - 1)
+    moving = (slopes.group >= MOVING_C_PER_S)[:, at]
+    found = [_repeated(part, moving[rows.start // tr.per : rows.stop // tr.per]) for rows, part in tr.parts()]
+    seconds, count, same = (joined(parts) for parts in zip(*found, strict=True))
     still = seconds < MOVING_S
-    use = np.repeat(moving & ~still[:, None], tr.per, axis=0)
-    if not tr.whole:
-        use &= tr.present[:, 1:] & tr.present[:, :-1]
-    count = use.sum(axis=1)
-    same = ((tr.v[:, 1:] == tr.v[:, :-1]) & use).sum(axis=1)
     value = np.where(count > 0, same / np.maximum(count, 1), np.nan)
     u = 2.0 * np.sqrt(value * (1.0 - value) / np.maximum(count, 1))
 
@@ -138,3 +133,18 @@ def _dropouts(b: Basis) -> FloatArray:
         return np.zeros(tr.rows)
     gone = np.pad(~tr.present, ((0, 0), (1, 0)))
     return (gone[:, 1:] & ~gone[:, :-1]).sum(axis=1).astype(np.float64)
+
+
+def _repeated(tr: Traces, moving: BoolArray) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
+    """For how long the group of each run is `moving` (runs, steps) [s], and of each row the steps meanwhile, where it is
+    for long enough, and those that repeat the value."""
+    seconds = np.where(moving, tr.t[1:] - tr.t[:-1], 0.0).sum(axis=1)
+    moving = moving & (seconds >= MOVING_S)[:, None]
+    v = tr.by_run(tr.v)
+    if tr.whole:
+        use = moving[:, None, :]
+        count = tr.to_rows(moving.sum(axis=1))
+    else:
+        use = moving[:, None, :] & tr.by_run(tr.present[:, 1:] & tr.present[:, :-1])
+        count = use.sum(axis=2).ravel()
+    return seconds, count, ((v[:, :, 1:] == v[:, :, :-1]) & use).sum(axis=2).ravel()

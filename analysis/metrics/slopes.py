@@ -2,13 +2,62 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.metrics.traces import Traces
+from analysis.metrics.traces import BoolArray, Traces, median
 
 FloatArray = NDArray[np.float64]
 MIN_SAMPLES = 3  # a line through two samples has no scatter to average
+
+
+@dataclass(frozen=True)
+class Steepest:
+    """Of every row the steepest window that ends before its peak, and the steepest downwards that begins after it: `slope`
+    [°C/s], positive, NaN where there is none, and `lever` [s²]. (2, rows), the rise first.
+
+    `middle_s` (windows,): the middle of each window; `group` (runs, windows): how steep the median of a run's rows is in it.
+    """
+
+    slope: FloatArray
+    lever: FloatArray
+    middle_s: FloatArray
+    group: FloatArray
+
+
+def steepest(traces: Traces, window_s: float, peak_s: FloatArray) -> Steepest | None:
+    """None when the recording is shorter than the window."""
+    slopes, levers, groups = [], [], []
+    begin = end = np.empty(0)
+    for rows, part in traces.parts():
+        begin, end, slope, lever = window_slopes(part, window_s)
+        if slope.shape[1] == 0:
+            return None
+        peak = peak_s[rows]
+        # only the windows that lie on that side of the peak in some row
+        rises = slice(0, max(int(np.searchsorted(end, peak.max(), side="right")), 1))
+        falls = slice(min(int(np.searchsorted(begin, peak.min())), len(end) - 1), None)
+        gaps = bool(np.isnan(lever[:1] if part.whole else lever).any())
+        up = _largest(slope[:, rises], lever[:, rises], end[rises] <= peak[:, None], gaps)
+        down = _largest(-slope[:, falls], lever[:, falls], begin[falls] >= peak[:, None], gaps)
+        slopes.append(np.array((up[0], down[0])))
+        levers.append(np.array((up[1], down[1])))
+        groups.append(np.abs(median(part.by_run(slope), axis=1)))
+    return Steepest(
+        np.concatenate(slopes, axis=1), np.concatenate(levers, axis=1), (begin + end) / 2.0, np.concatenate(groups)
+    )
+
+
+def _largest(slope: FloatArray, lever: FloatArray, usable: BoolArray, gaps: bool) -> tuple[FloatArray, FloatArray]:
+    if gaps:
+        usable = usable & ~np.isnan(slope)
+    signed = np.where(usable, slope, -np.inf)
+    at = signed.argmax(axis=1)
+    rows = np.arange(len(at))
+    best = signed[rows, at]
+    return np.where(np.isfinite(best), best, np.nan), lever[rows, at]
 
 
 def window_slopes(traces: Traces, window_s: float) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -47,14 +96,18 @@ def window_slopes(traces: Traces, window_s: float) -> tuple[FloatArray, FloatArr
         ysums = np.empty((2 * rows, n + 1))
         ysums[:, 0] = 0.0
         np.cumsum(y, axis=1, out=ysums[:rows, 1:])
-        np.cumsum(y * x, axis=1, out=ysums[rows:, 1:])
+        y *= x
+        np.cumsum(y, axis=1, out=ysums[rows:, 1:])
         part = ysums[:, last] - ysums[:, :starts]
         sy, sxy = part[:rows], part[rows:]
         lever = sxx - sx * sx / count
         enough = (count >= MIN_SAMPLES) & (t[end - 1] - t[begin] >= window_s / 2)
         lever = np.where(enough & (lever >= least), lever, np.nan)
-        slope = (sxy - sx * sy / count) / lever
-        return t[begin], t[end - 1], slope, np.broadcast_to(lever, slope.shape)
+        sy *= sx  # in place: (sxy - sx * sy / count) / lever
+        sy /= count
+        sxy -= sy
+        sxy /= lever
+        return t[begin], t[end - 1], sxy, np.broadcast_to(lever, sxy.shape)
     w = traces.present.astype(np.float64)
     y = np.where(traces.present, v - 150.0, 0.0)
     stacked = np.concatenate((w, w * x, w * x * x, y, y * x))

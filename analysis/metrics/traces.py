@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+_ROWS_IN_CACHE = 64  # of 600 samples in 64 bits: 300 kB
 LEAST_SAMPLES = 3  # of a run that is measured together with others
 
 
@@ -53,6 +55,35 @@ class Traces:
         """Rows of each run."""
         return len(self.numbers) // self.runs
 
+    def parts(self) -> list[tuple[slice, Traces]]:
+        """The traces of some runs at a time, with their rows: for work that goes over the samples again and again, which
+        is twice as fast where they stay in the cache. Nothing in a row depends on the other rows."""
+        rows = max(_ROWS_IN_CACHE // max(self.per, 1), 1) * self.per
+        if self.runs == 1 or rows >= self.rows:
+            return [(slice(0, self.rows), self)]
+        return [
+            (slice(a, min(a + rows, self.rows)), self._some(a, min(a + rows, self.rows)))
+            for a in range(0, self.rows, rows)
+        ]
+
+    def of_run(self, run: int) -> Traces:
+        return self._some(run * self.per, (run + 1) * self.per)
+
+    def _some(self, first: int, last: int) -> Traces:
+        own = slice(first, last)
+        return replace(
+            self,
+            runs=(last - first) // self.per,
+            numbers=self.numbers[own],
+            names=self.names[own],
+            v=self.v[own],
+            present=self.present[own],
+            averages=self.averages[own],
+            first=self.first[own],
+            last=self.last[own],
+            gap_s=self.gap_s[own],
+        )
+
     def by_run(self, values: NDArray) -> NDArray:
         """(rows, ...) as (runs, per, ...)."""
         return values.reshape(self.runs, self.per, *values.shape[1:])
@@ -60,6 +91,11 @@ class Traces:
     def to_rows(self, of_runs: NDArray) -> NDArray:
         """(runs,) repeated for every row of the run."""
         return np.repeat(of_runs, self.per)
+
+
+def joined(parts: Sequence[NDArray]) -> NDArray:
+    """What was worked out for the parts of traces, for all of them."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def median(values: FloatArray, axis: int = 0) -> FloatArray:

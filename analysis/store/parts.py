@@ -103,15 +103,17 @@ class Memory:
 def evaluate_part(part: Part, memory: Memory) -> Concluded:
     """Evaluates the runs of a part, and remembers what they leave."""
     places = {run: place for place, run in enumerate(part.runs)}
-    before: list[list[int | Left]] = []
-    for numbers in part.before.tolist():
-        own: list[int | Left] = []
-        for run in numbers:
-            if run:
-                place = places.get(run)
-                own.append(place if place is not None else memory.left.get(run) or part.settled[run])
-        before.append(own)
-    found = conclude_many(Work(part.contexts, part.stacks, part.alone, before))
+    earlier: list[Left] = []
+    numbers, inverse = np.unique(part.before, return_inverse=True)
+    at = np.full(len(numbers), -1, dtype=np.intp)
+    for i, run in enumerate(numbers.tolist()):
+        if run in places:
+            at[i] = places[run]
+        elif run:
+            at[i] = len(part.runs) + len(earlier)
+            earlier.append(memory.left.get(run) or part.settled[run])
+    before = at[inverse].reshape(part.before.shape)
+    found = conclude_many(Work(part.contexts, part.stacks, part.alone, before, earlier))
     for run, key, left in zip(part.runs, part.keys, found.left, strict=True):
         if key is not None:
             memory.add(key, run, left)

@@ -43,22 +43,22 @@ LIMITS = (
 Runs = Sequence[tuple[Recording, Context]]
 
 
-def before(keys: Sequence[Hashable]) -> list[list[int | Left]]:
+def before(keys: Sequence[Hashable]) -> np.ndarray:
     """Of every run the last comparable ones before it."""
-    groups: dict[Hashable, deque[int | Left]] = {}
-    found = []
+    groups: dict[Hashable, deque[int]] = {}
+    found = np.full((len(keys), DEPTH), -1)
     for place, key in enumerate(keys):
         runs = groups.setdefault(key, deque(maxlen=DEPTH))
-        found.append(list(runs))
+        found[place, : len(runs)] = runs
         runs.append(place)
     return found
 
 
-def together(runs: Runs, earlier: Sequence[Sequence[int | Left]]) -> Concluded:
+def together(runs: Runs, earlier: np.ndarray, left: Sequence[Left] = ()) -> Concluded:
     recordings = [recording for recording, _ in runs]
     stacks, alone = stacks_of(recordings)
     contexts = [context for _, context in runs]
-    return conclude_many(Work(contexts, stacks, [(place, recordings[place]) for place in alone], earlier))
+    return conclude_many(Work(contexts, stacks, [(place, recordings[place]) for place in alone], earlier, left))
 
 
 def same_as_alone(runs: Runs, keys: Sequence[Hashable]) -> Concluded:
@@ -67,7 +67,7 @@ def same_as_alone(runs: Runs, keys: Sequence[Hashable]) -> Concluded:
     found = together(runs, earlier)
     left: list[dict] = []
     for place, (recording, context) in enumerate(runs):
-        history = usual_of([left[run] for run in earlier[place] if isinstance(run, int)])
+        history = usual_of([left[run] for run in earlier[place].tolist() if run >= 0])
         alone = evaluate(recording, context, history)
         left.append(values_of(recording, alone))
         assert replace(found.evaluation(place), metrics=alone.metrics) == alone
@@ -164,11 +164,12 @@ def test_in_one_piece_or_in_several() -> None:
     left: list[Left] = []
     for begin in range(0, len(runs), 7):
         part = runs[begin : begin + 7]
-        earlier = [
-            [run - begin if run >= begin else left[run] for run in range(max(at - DEPTH, 0), at)]
-            for at in range(begin, begin + len(part))
-        ]
-        found = together(part, earlier)
+        known = len(left)
+        earlier = np.full((len(part), DEPTH), -1)
+        for at in range(begin, begin + len(part)):
+            runs_before = [run - begin if run >= begin else len(part) + run for run in range(max(at - DEPTH, 0), at)]
+            earlier[at - begin, : len(runs_before)] = runs_before
+        found = together(part, earlier, left[:known])
         left += [left_of(one.by_name()) for one in found.left]
         for at in range(len(part)):
             assert found.evaluation(at) == whole.evaluation(begin + at)
