@@ -183,8 +183,42 @@ def _take_in(archive: Archive, truth: Any, path: Path, say: Progress) -> DemoBui
     if problems or more:
         raise ValueError(f"the demo's own sheets are wrong: {[*problems, *more][0]}")
     store_inspections(archive, inspections, None)
+    _note_serials(archive, truth)
+    _look_ahead(archive)
     store_events(archive, events, None)
     return DemoBuilt(path, counts["stored"], counts["held"], counts["rejected"], len(inspections), len(events))
+
+
+def _note_serials(archive: Archive, truth: Any) -> None:
+    """The serials that one bench noted, entered run by run as a person would."""
+    import csv
+
+    from ingest.archive.runs import set_run_field
+
+    runs = archive.read("SELECT run_id, file_name FROM run JOIN log USING (log_id)")
+    by_file = {Path(name).name: int(run) for run, name in zip(runs["run_id"], runs["file_name"], strict=True)}
+    with truth.serials.open(encoding="utf-8", newline="") as sheet, archive.transaction() as con:
+        for row in csv.DictReader(sheet):
+            set_run_field(con, by_file[row["file"]], "serials", row["serials"], "typed", None, None)
+
+
+def _look_ahead(archive: Archive) -> None:
+    """A question asked and a trial planned: both wait for runs that come after them, as the rules want it."""
+    from ingest.archive.trials import ask_question, plan_trial
+
+    with archive.transaction() as con:
+        ask_question(con, "tombstone", "melt_lag_s", "Do parts stand up where the board melts unevenly?")
+        plan_trial(
+            con,
+            "Longer soak on the South bench",
+            defect="tombstone",
+            change="soak 30 s longer, so that the slow side catches up",
+            arm_a="soak as it is",
+            arm_b="soak 30 s longer",
+            runs_per_arm=12,
+            factor="melt_lag_s",
+            note=SHEET,
+        )
 
 
 def _discard(unfinished: Path) -> None:

@@ -8,7 +8,8 @@ boards under the wrong profile. Layout of the folder:
     logs/*.csv          one file a run
     metadata.csv        a row a file: file, oven, started_at, profile, board, paste, lot, opened, kind, orientation,
                         joints, note
-    inspections.csv     file, defect, count, inspected, side; count 0 and no defect = looked, none found;
+    serials.csv         file, serials; one bench began to note them in the course of the season
+    inspections.csv     file, defect, count, inspected, side, ref_des; count 0 and no defect = looked, none found;
                         a run without a row was not inspected
     events.csv          oven, kind, happened_at, at_precision, note, expected, restarts_baseline
 """
@@ -28,7 +29,21 @@ from sample_logs.oven_model import simulate_many
 from sample_logs.season_bakes import bake_of, melt_lag_s
 from sample_logs.season_logs import log_text
 from sample_logs.season_plan import PlannedRun, plan_season
-from sample_logs.shop import BEGAN, DEFECT_RULES, ENDED, MAINTENANCE, PLANTED, SHOP, DefectRule, Maintenance, Planted
+from sample_logs.shop import (
+    BEGAN,
+    DEFECT_RULES,
+    ENDED,
+    MAINTENANCE,
+    PLACE_NOTED_SHARE,
+    PLACES,
+    PLANTED,
+    SERIALS_AT,
+    SERIALS_SINCE,
+    SHOP,
+    DefectRule,
+    Maintenance,
+    Planted,
+)
 
 
 @dataclass(frozen=True)
@@ -70,6 +85,7 @@ class SeasonTruth:
     logs: Path
     metadata: Path
     inspections: Path
+    serials: Path
     events: Path
     planted: tuple[PlantedTruth, ...]
     defects: tuple[DefectTruth, ...]
@@ -100,7 +116,10 @@ def write_season(folder: str | Path, seed: int = 1, runs: int = 420) -> SeasonTr
     profiles = [bake.profile.name for bake in bakes]
     metadata = _write(folder / "metadata.csv", _METADATA, map(_metadata_row, planned, profiles))
     rows, defects = _inspect(planned, lags, rng)
-    inspections = _write(folder / "inspections.csv", ("file", "defect", "count", "inspected", "side"), rows)
+    # Drawn beside the season's own luck, so that noting a place moves nothing else.
+    rows = _with_places(rows, np.random.default_rng([seed, 1]))
+    inspections = _write(folder / "inspections.csv", _INSPECTIONS, rows)
+    serials = _write(folder / "serials.csv", ("file", "serials"), serials_of(planned).items())
     events = _write(folder / "events.csv", _EVENTS, [_event_row(event) for event in MAINTENANCE])
     return SeasonTruth(
         seed=seed,
@@ -110,6 +129,7 @@ def write_season(folder: str | Path, seed: int = 1, runs: int = 420) -> SeasonTr
         logs=logs,
         metadata=metadata,
         inspections=inspections,
+        serials=serials,
         events=events,
         planted=tuple(_place(p, planned) for p in PLANTED),
         defects=defects,
@@ -137,6 +157,7 @@ _METADATA = (
     "joints",
     "note",
 )
+_INSPECTIONS = ("file", "defect", "count", "inspected", "side", "ref_des")
 _EVENTS = ("oven", "kind", "happened_at", "at_precision", "note", "expected", "restarts_baseline")
 
 
@@ -182,6 +203,29 @@ def _inspect(
         if len(rows) == before:
             rows.append((run.file, "", "0", joints, ""))
     return rows, tuple(DefectTruth(r.term, r.driver, found[r.term], len(looked)) for r in DEFECT_RULES)
+
+
+def _with_places(rows: list[Sequence[str]], rng: np.random.Generator) -> list[Sequence[str]]:
+    """The rows with the place on the board, where whoever looked noted it; some places are worse than others."""
+    out: list[Sequence[str]] = []
+    for row in rows:
+        places = PLACES.get(row[1])
+        noted = rng.random() < PLACE_NOTED_SHARE
+        picked = str(rng.choice(places[0], p=places[1])) if places else ""
+        out.append((*row, picked if noted else ""))
+    return out
+
+
+def serials_of(planned: Sequence[PlannedRun]) -> dict[str, str]:
+    """File -> serial of the board on the rack, of the runs of whose boards it was noted: a number a board type, in order."""
+    count: dict[str, int] = {}
+    out: dict[str, str] = {}
+    for run in planned:
+        if run.kind != "product" or run.bench.name != SERIALS_AT or run.season < SERIALS_SINCE:
+            continue
+        count[run.board.name] = count.get(run.board.name, 100) + 1
+        out[run.file] = f"{run.board.name[0]}{count[run.board.name]:04d}"
+    return out
 
 
 def _probability(rule: DefectRule, run: PlannedRun, lag_s: float) -> float:

@@ -205,5 +205,14 @@ DEFECT_RULES = (
 )
 
 
+# Where on the board a defect is noted, with the share of each place, and how often it is noted at all.
+PLACES: dict[str, tuple[tuple[str, ...], tuple[float, ...]]] = {
+    "tombstone": (("C14", "C15", "R7", "R22"), (0.45, 0.25, 0.2, 0.1)),
+    "bridge": (("U3", "J2"), (0.7, 0.3)),
+}
+PLACE_NOTED_SHARE = 0.6
+SERIALS_AT, SERIALS_SINCE = NORTH.name, 0.4  # the bench that began to note serials, and when
+
+
 def load_of(board: Board, turned: bool) -> Load:
     return Load(capacity=board.capacity, heavy_end=board.heavy_end, turned=turned)
