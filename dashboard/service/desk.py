@@ -24,16 +24,17 @@ from dashboard.service.alerts import Sender, alerts_of
 from dashboard.service.drift_news import DriftNews
 from ingest import spool
 from ingest.archive import Archive, ArchiveBusy, ArchiveError
+from ingest.archive.connection import patience_s
 from ingest.import_result import ImportOptions, ImportResult
 from ingest.importing import OptionsError, drain_spool, import_bytes
 from ingest.members import members
 from ingest.watching import watch
 
-DRAIN_S = 5.0  # how often logs in the spool are tried again
+DRAIN_S = 2.0  # how often logs in the spool are tried again
 LONGEST_DRAIN_S = 300.0
 AGAIN_S = 5.0  # after trouble with the watched folder
 MAX_UNPACKED = 256 * 1024 * 1024  # of one upload; a hundred thousand samples of eight channels are 8 MB
-BUSY_S = 5.0  # a sender waits this long for the archive before its log goes to the spool
+BUSY_S = 5.0  # a sender waits at most this long for the archive before its log goes to the spool
 
 
 class NotKept(Exception):
@@ -48,6 +49,7 @@ class Desk:
         self.alerts = alerts
         self.folder = folder
         self.oven = oven
+        self.busy_s = min(BUSY_S, patience_s())
         self.started_at = datetime.now(UTC)
         self._counts: Counter[str] = Counter()
         self._last_error: dict[str, str] | None = None
@@ -66,7 +68,7 @@ class Desk:
         begun = time.monotonic()
         try:
             results = import_bytes(
-                self.archive, data, name, options, evaluate_and_write, wait_s=BUSY_S, max_unpacked=MAX_UNPACKED
+                self.archive, data, name, options, evaluate_and_write, wait_s=self.busy_s, max_unpacked=MAX_UNPACKED
             )
         except OptionsError:
             raise
@@ -223,12 +225,12 @@ class Desk:
     def _drain(self) -> None:
         from analysis.store import evaluate_and_write
 
-        pause = DRAIN_S
+        pause = 0.0
         while not self._stop.wait(pause):
             try:
                 stuck = False
                 if before := spool.count(self.archive.path):
-                    results = drain_spool(self.archive, evaluate_and_write, wait_s=BUSY_S)
+                    results = drain_spool(self.archive, evaluate_and_write, wait_s=self.busy_s)
                     self.note(results, "spool")
                     # A log that brings out a fault goes in no sooner by trying all the time; an archive may be free soon.
                     stuck = bool(results) and spool.count(self.archive.path) >= before

@@ -15,7 +15,7 @@ import os
 from pathlib import Path
 
 from ingest.archive.clock import known_zone
-from ingest.archive.connection import Archive, Connection, connect
+from ingest.archive.connection import Archive, Connection, connect, patience_s
 from ingest.archive.errors import ArchiveBusy, ArchiveError, DuplicateLog
 from ingest.archive.migrate import Migration, migrate, migrations, schema_version
 
@@ -69,7 +69,7 @@ def open_archive(
     writable = os.access(place, os.W_OK) and os.access(place.parent, os.W_OK)
     read_only = exists and (reading_only is not None or not writable)
     archive = Archive(place, read_only=read_only, reading_only=reading_only)
-    with connect(place, read_only=read_only) as con:
+    with connect(place, wait_s=patience_s(), read_only=read_only) as con:
         if read_only and schema_version(con) < len(known):
             raise ArchiveError(
                 f"{place} is of an earlier Ovenbook and cannot be brought up to date here: no right to write"

@@ -177,6 +177,15 @@ def _open(path: Path, read_only: bool, wait_s: float) -> Connection:
         pause = min(pause * 1.5, _LONGEST_PAUSE_S)
 
 
+def patience_s() -> float:
+    """How long an opening waits for an archive that another program holds [s]: 10, or what OVENBOOK_WAIT_S says."""
+    told = os.environ.get("OVENBOOK_WAIT_S", "10")
+    try:
+        return max(0.0, float(told))
+    except ValueError:
+        raise ArchiveError(f"OVENBOOK_WAIT_S is {told!r}: give a number of seconds") from None
+
+
 @contextlib.contextmanager
 def connect(path: Path, *, wait_s: float = 10.0, read_only: bool = False) -> Iterator[Connection]:
     """An open connection to the file at `path`, closed at the end; waits up to `wait_s` [s] for other processes.

@@ -20,7 +20,7 @@ from pathlib import Path
 import pytest
 from archive_helpers import Shop
 from page_archives import bake, empty_archive
-from service_process import ROOT, Service, serving, start
+from service_process import ROOT, serving, start
 
 from dashboard.service.alerts import Receivers, Sender
 from dashboard.service.desk import Desk
@@ -43,27 +43,26 @@ def stored(path: Path) -> list[str]:
 def test_kill_9_loses_nothing_acknowledged_and_the_next_start_says_what_it_did(tmp_path: Path) -> None:
     path = empty_archive(tmp_path / "archive.duckdb").path
     acknowledged: list[str] = []
-    for trial in range(2):
-        service = start(path)
-        for number in range(trial * 100, trial * 100 + 4):
-            said = service.post(bake(minutes=number))
-            assert said.status == 200
-            acknowledged.append(sha(bake(minutes=number)))
+    service = start(path)
+    for number in range(4):
+        said = service.post(bake(minutes=number))
+        assert said.status == 200
+        acknowledged.append(sha(bake(minutes=number)))
 
-        def send(first: int = trial * 100 + 50, service: Service = service) -> None:
-            for number in range(first, first + 50):
-                try:
-                    if service.post(bake(minutes=number)).status == 200:
-                        acknowledged.append(sha(bake(minutes=number)))
-                except Exception:  # the service was killed under this request
-                    return
+    def send() -> None:
+        for number in range(50, 100):
+            try:
+                if service.post(bake(minutes=number)).status == 200:
+                    acknowledged.append(sha(bake(minutes=number)))
+            except Exception:  # the service was killed under this request
+                return
 
-        sender = threading.Thread(target=send)
-        sender.start()
-        time.sleep(0.05 + 0.2 * trial)
-        service.process.kill()
-        service.process.wait()
-        sender.join()
+    sender = threading.Thread(target=send)
+    sender.start()
+    time.sleep(0.2)
+    service.process.kill()
+    service.process.wait()
+    sender.join()
     # One more thing a crash leaves: a log that was promised and waits, and one half written.
     promised = bake(minutes=990)
     spool.put(path, promised, "promised.csv", sha(promised), ImportOptions(source="http"))
@@ -97,7 +96,7 @@ def test_service_terminal_and_notebook_share_one_archive_and_lose_no_log(tmp_pat
     shop = Shop(tmp_path)
     busy = shop.write("busy.csv", bake(minutes=1))
     with (
-        serving(path) as service,
+        serving(path, OVENBOOK_WAIT_S="1") as service,
         subprocess.Popen(
             [sys.executable, "-c", NOTEBOOK, str(path)],
             stdin=subprocess.PIPE,
@@ -111,8 +110,8 @@ def test_service_terminal_and_notebook_share_one_archive_and_lose_no_log(tmp_pat
         assert notebook.stdin is not None
         assert notebook.stdout is not None
         assert notebook.stdout.readline() == "held\n"
-        from_file = together.submit(shop, "import", busy, "--oven", "Bench oven")
-        from_pipe = together.submit(shop, "import", "-", stdin=bake(minutes=2))
+        from_file = together.submit(shop, "import", busy, "--oven", "Bench oven", OVENBOOK_WAIT_S="1")
+        from_pipe = together.submit(shop, "import", "-", stdin=bake(minutes=2), OVENBOOK_WAIT_S="1")
         posted = service.post(bake(), name="busy.csv")
         assert posted.status == 202, posted.body
         assert posted.json[0]["status"] == "held"

@@ -86,8 +86,8 @@ def test_a_malformed_request_is_refused_and_the_next_one_answered(service: Servi
             s.shutdown(socket.SHUT_WR)
             while piece := s.recv(65536):
                 got += piece
-        except (ConnectionResetError, BrokenPipeError):
-            pass
+        except OSError:
+            pass  # it hung up before everything was sent
     statuses = [int(line.split(b" ")[1]) for line in got.split(b"\r\n") if line.startswith(b"HTTP/1.1 ")]
     assert all(status == 200 or 400 <= status < 500 for status in statuses), got[:300]
     if what not in ("a header in two lines", "ten thousand headers"):
