@@ -11,7 +11,8 @@ from ingest.archive.logs import LogRow, get_log, held_logs, log_of, original_byt
 from ingest.archive.rereading import replace_runs
 from ingest.archive.runs import set_run_field
 from ingest.import_result import ImportOptions, ImportResult, RunResult, describe_run
-from ingest.keeping import AfterStore, Incoming, keep
+from ingest.incoming import Incoming
+from ingest.keeping import AfterStore, keep
 from ingest.known_names import OptionsError, look_up
 from ingest.layout_memory import find_layout, remembered, set_answers
 from ingest.metadata import may_be_cold, seen_in_log

@@ -49,9 +49,11 @@ class ImportOptions:
     def to_json(self) -> dict[str, Any]:
         """Plain values, only what was given: kept with a held log so that it can be finished later."""
         kept: dict[str, Any] = {}
-        for key, value in asdict(self).items():
+        for key in (one.name for one in fields(self)):
+            value = getattr(self, key)
             if key == "dry_run" or value is None or value == {}:
                 continue
+            value = dict(value) if key == "answers" else value
             kept[key] = value.isoformat() if isinstance(value, datetime) else value
         return kept
 
@@ -114,7 +116,7 @@ class ImportResult:
     warnings: tuple[Notice, ...] = ()
     runs: tuple[RunResult, ...] = ()
     log: int | None = None
-    reading: Reading | None = None  # as understood just now; None when the log was not read again
+    reading: Reading | None = None  # as understood just now; None when the log was not read again, or came among many
 
     def to_json(self) -> dict[str, Any]:
         """The item that `ovenbook import --json` prints for one file."""

@@ -16,6 +16,7 @@ from ingest.archive.logs import LogEntry, hold_log, reject_log, store_log
 from ingest.archive.rereading import replace_runs
 from ingest.archive.runs import load_recordings
 from ingest.import_result import ImportOptions, ImportResult, RunResult, describe_run
+from ingest.incoming import Incoming
 from ingest.known_names import Given
 from ingest.layout_memory import learn
 from ingest.metadata import may_be_cold, resolve, seen_in_log
@@ -23,21 +24,11 @@ from ingest.oven_changes import note_changes
 from ingest.reading import READER_VERSION
 from ingest.recording import Notice, Reading, Recording
 from ingest.together import Together
+from ingest.understanding import Prepared
 
 SAME_MINUTE_S = 60.0  # starts written down by hand are to the minute
 
 AfterStore = Callable[[Connection, int, Recording], Any]
-
-
-@dataclass(frozen=True)
-class Incoming:
-    """One log to take in. `file` is how the caller knows it, `name` what the archive calls it."""
-
-    file: str
-    name: str
-    data: bytes
-    options: ImportOptions
-    problem: str | None = None  # why it cannot even be read
 
 
 @dataclass(frozen=True)
@@ -100,11 +91,13 @@ def keep(
     after_store: AfterStore | None = None,
     layout_name: str | None = None,
     together: Together | None = None,
+    prepared: Prepared | None = None,
 ) -> ImportResult:
     """Store, hold or reject one log, inside the caller's transaction. `con` None: a dry run, nothing is kept.
 
     `alone` False: the log came among others, so one of unknown start takes nothing over from earlier runs. `together`:
-    the group that this log, an easy one, is stored with; its runs are evaluated with the group.
+    the group that this log, an easy one, is stored with; its runs are evaluated with the group. `prepared`: what was
+    worked out with the reading.
     """
     result = ImportResult(
         log.file, sha256, "rejected", reading.reason, reading.questions, reading.notices, reading=reading
@@ -113,7 +106,9 @@ def keep(
         recordings, notices = start_as_given(reading.recordings, given, log.options)
         said = [*reading.notices, *(n for r in recordings for n in r.notices), *notices]
         if con is not None:
-            keeping = _Keeping(con, log, reading, recordings, said, given, received_at, alone, after_store, together)
+            keeping = _Keeping(
+                con, log, reading, recordings, said, given, received_at, alone, after_store, together, prepared
+            )
             return keeping.store(result, layout_name)
         runs = tuple(describe_run(None, recording, None) for recording in recordings)
         return replace(result, status="stored", reason="dry run: nothing was stored", warnings=tuple(said), runs=runs)
@@ -145,6 +140,7 @@ class _Keeping:
     alone: bool
     after_store: AfterStore | None
     together: Together | None
+    prepared: Prepared | None
 
     def store(self, result: ImportResult, layout_name: str | None) -> ImportResult:
         """As a new log, or in the place of the shorter one that it continues."""
@@ -162,11 +158,14 @@ class _Keeping:
             extend_log(self.con, earlier.log_id, self.log.data, options.who)
         metadata = self._metadata(layout_id, known=0)
         entry = _entry(self.log, self.reading, self.received_at, self.said, layout_id)
+        if self.prepared is not None:
+            entry = replace(entry, packed=self.prepared.packed, known_sha256=result.sha256)
         done = replace(result, status="stored", reason=None, warnings=tuple(self.said))
         if self.together is not None:
             run_ids = store_log(self.con, entry, self.recordings, metadata, self.together.gathered)
             runs = self.together.stored(run_ids, self.recordings)
-            return replace(done, runs=runs, log=self.together.gathered.last_log)
+            # Without what was read: an import of thousands of logs would keep all of it in memory.
+            return replace(done, reading=None, runs=runs, log=self.together.gathered.last_log)
         run_ids = store_log(self.con, entry, self.recordings, metadata)
         row = self.con.execute("SELECT log_id FROM run WHERE run_id = ?", [run_ids[0]]).fetchone()
         return replace(done, runs=self._evaluated(run_ids), log=row[0] if row else None)
@@ -220,6 +219,7 @@ class _Keeping:
                 carry_over=self.log.options.carry and has_place,
                 was_cold=was_cold,
                 profiles=together.profiles if together is not None else None,
+                set_points=self.prepared.set_points[part] if self.prepared is not None else None,
             )
             if overrides and "started_at" in found.fields:  # stands above the log's own when it is read again
                 for name in ("started_at", "zone"):

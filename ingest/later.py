@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from ingest import spool
 from ingest.archive import ArchiveBusy, ArchiveError
 from ingest.import_result import ImportResult
-from ingest.keeping import Incoming
+from ingest.incoming import Incoming
 
 
 def keep_for_later(

@@ -19,9 +19,9 @@ from ingest.archive.fields import Origin, RunField
 from ingest.archive.reference import add_oven, find_paste
 from ingest.import_result import ImportOptions
 from ingest.known_names import Given, boards, key_of
-from ingest.profiles import Profiles, recognise_profile
+from ingest.profiles import Profiles, ProfileSeen, recognise_profile
 from ingest.recording import Notice, Recording
-from ingest.setpoints import setpoint_hash, setpoint_table
+from ingest.setpoints import Table, setpoint_hash, setpoint_table
 
 __all__ = ["RunMetadata", "ambient_from_cold_start", "resolve", "setpoint_hash", "setpoint_table"]
 
@@ -63,12 +63,13 @@ def resolve(
     carry_over: bool = True,
     was_cold: bool = True,
     profiles: Profiles | None = None,
+    set_points: Table | None = None,
 ) -> RunMetadata:
     """Everything known about one run, before it is stored. May add a profile, or an oven that the preamble names.
 
     `received_at` is naive UTC. `carry_over` False: nothing from earlier runs (a sheet row, or a log of unknown start
     that came among others, where "before" has no meaning). `was_cold` False: another run of the log went before it.
-    `profiles` those known, when several runs of one transaction are resolved.
+    `profiles` those known, when several runs of one transaction are resolved; `set_points` the run's, if known already.
     """
     found = RunMetadata(options.who)
     start = recording.started_at.replace(tzinfo=None) if recording.started_at else None
@@ -78,7 +79,8 @@ def resolve(
     found.put("operator", preamble.get("operator"), "imported")
     _rack(con, found, preamble)
     _oven(con, found, preamble, layout_id, at, carry_over)
-    _profile(con, found, recording, options, given, preamble, profiles)
+    called = given.profile or preamble.get("profile")
+    _profile(found, recognise_profile(con, recording, called, profiles, set_points), options, given)
     if carry_over:
         _carried(con, found, at)
     if was_cold:
@@ -178,16 +180,7 @@ def _oven(
             found.say("oven_unknown", f"logs of this layout came from several ovens ({names}); which one is not told")
 
 
-def _profile(
-    con: Connection,
-    found: RunMetadata,
-    recording: Recording,
-    options: ImportOptions,
-    given: Given,
-    preamble: Mapping[str, str],
-    profiles: Profiles | None,
-) -> None:
-    seen = recognise_profile(con, recording, given.profile or preamble.get("profile"), profiles)
+def _profile(found: RunMetadata, seen: ProfileSeen, options: ImportOptions, given: Given) -> None:
     found.put("setpoint_hash", seen.setpoint_hash, "derived")
     by_name: Origin = options.origin if given.profile else "imported"
     found.put("profile", seen.profile_id, "derived" if seen.by_setpoints and not given.profile else by_name)

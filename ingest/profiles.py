@@ -55,25 +55,30 @@ class Profiles:
 
 
 def recognise_profile(
-    con: Connection, recording: Recording, name: str | None, profiles: Profiles | None = None
+    con: Connection,
+    recording: Recording,
+    name: str | None,
+    profiles: Profiles | None = None,
+    table: Table | None = None,
 ) -> ProfileSeen:
     """The profile of a run, added to the archive when its set points or its name are new.
 
     Set points decide; `name` (given, or said by the preamble) names them. New set points under a known name are a new
     version of that profile: same name, other hash, and a notice. Without set points the name alone decides, and without
     both the profile is unknown. A run that stopped early keeps its own hash and is given to the one profile whose
-    beginning it is.
+    beginning it is. `table`: its set points, if they are known already.
     """
-    table = setpoint_table(recording)
+    table = setpoint_table(recording) if table is None else table
     profiles = profiles or Profiles()
     known = profiles.known(con)
     if not table:
         return _by_name(con, profiles, name)
-    interval = float(np.median(np.diff(recording.elapsed_s))) if len(recording.elapsed_s) > 1 else 1.0
     own_hash = table_hash(table)
     match = next((k for k in known if k.setpoint_hash == own_hash), None)
-    if match is None:
-        match = next((k for k in known if k.table and same_profile(table, k.table, interval)), None)
+    if match is not None:
+        return _named(con, profiles, match, name)
+    interval = float(np.median(np.diff(recording.elapsed_s))) if len(recording.elapsed_s) > 1 else 1.0
+    match = next((k for k in known if k.table and same_profile(table, k.table, interval)), None)
     if match is not None:
         return _named(con, profiles, match, name)
     whole = [k for k in known if k.table and stopped_early(table, k.table, interval)]

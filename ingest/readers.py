@@ -6,8 +6,8 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from ingest.recording import LayoutFound, Reading
-from ingest.understanding import understand
+from ingest.recording import LayoutFound
+from ingest.understanding import Prepared, prepare
 
 if TYPE_CHECKING:
     from concurrent.futures import Future, ProcessPoolExecutor
@@ -19,8 +19,11 @@ ToRead = tuple[bytes, str, Mapping[str, str]]  # bytes, name, answers
 
 
 def readers_for(logs: int) -> int:
-    """How many processes reading so many logs is worth: all but the one that stores."""
-    return max((os.cpu_count() or 1) - 1, 0) if logs >= _WORTH_FROM else 0
+    """How many processes reading so many logs is worth.
+
+    As many as there are processors: reading takes longer than storing, and the process that stores waits now and then.
+    """
+    return (os.cpu_count() or 1) if logs >= _WORTH_FROM else 0
 
 
 class Readers:
@@ -48,22 +51,22 @@ class Readers:
         """Batches to begin before the first is waited for."""
         return 0 if self._pool is None else 2
 
-    def begin(self, logs: Sequence[ToRead], layouts: Sequence[LayoutFound], zone: str) -> Callable[[], list[Reading]]:
-        """Begins to read; what is returned waits for the readings and gives them in the order of the logs."""
+    def begin(self, logs: Sequence[ToRead], layouts: Sequence[LayoutFound], zone: str) -> Callable[[], list[Prepared]]:
+        """Begins to read; what is returned waits for the logs and gives them in their order."""
         parts = [logs[start : start + _LOGS_A_TASK] for start in range(0, len(logs), _LOGS_A_TASK)]
         if self._pool is None:
-            return lambda: [reading for part in parts for reading in _read(part, layouts, zone)]
+            return lambda: [one for part in parts for one in _read(part, layouts, zone)]
         from concurrent.futures import BrokenExecutor
 
-        begun: list[Future[list[Reading]] | None] = []
+        begun: list[Future[list[Prepared]] | None] = []
         for part in parts:
             try:
                 begun.append(self._pool.submit(_read, part, layouts, zone))
             except BrokenExecutor:
                 begun.append(None)
 
-        def readings() -> list[Reading]:
-            found: list[Reading] = []
+        def readings() -> list[Prepared]:
+            found: list[Prepared] = []
             for part, one in zip(parts, begun, strict=True):
                 try:
                     found += _read(part, layouts, zone) if one is None else one.result()
@@ -74,5 +77,5 @@ class Readers:
         return readings
 
 
-def _read(part: Sequence[ToRead], layouts: Sequence[LayoutFound], zone: str) -> list[Reading]:
-    return [understand(data, name, answers, layouts, zone) for data, name, answers in part]
+def _read(part: Sequence[ToRead], layouts: Sequence[LayoutFound], zone: str) -> list[Prepared]:
+    return [prepare(data, name, answers, layouts, zone) for data, name, answers in part]

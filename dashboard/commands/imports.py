@@ -215,7 +215,7 @@ def _put_off(place: str | None, paths: list[str], options: ImportOptions, busy: 
     """The logs wait beside the archive that another program holds: they may be gone tomorrow, the archive is not."""
     from ingest.archive import default_path
     from ingest.importing import put_off
-    from ingest.keeping import Incoming
+    from ingest.incoming import Incoming
     from ingest.later import keep_for_later
 
     archive = Path(place if place is not None else default_path()).expanduser().resolve()

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from ingest.archive.changes import record_change
 from ingest.archive.connection import Connection
 from ingest.archive.errors import ArchiveError
-from ingest.archive.log_rows import original_bytes
+from ingest.archive.log_rows import original_bytes, pack
 from ingest.archive.logs import insert_bytes
 
 
@@ -60,6 +60,6 @@ def extend_log(con: Connection, log_id: int, data: bytes, who: str | None = None
     old, new = hashlib.sha256(before).hexdigest(), hashlib.sha256(data).hexdigest()
     con.execute("UPDATE log SET sha256 = ?, size_bytes = ? WHERE log_id = ?", [new, len(data), log_id])
     con.execute("DELETE FROM log_bytes WHERE log_id = ?", [log_id])
-    insert_bytes(con, log_id, data)
+    insert_bytes(con, log_id, pack(data))
     why = "the file was longer when it came again"
     record_change(con, "log", log_id, "bytes", f"{len(before)} bytes, {old}", f"{len(data)} bytes, {new}", who, why)

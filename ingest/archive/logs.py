@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
@@ -27,13 +26,12 @@ from ingest.archive.log_rows import (
     logs_of_layout,
     logs_of_status,
     original_bytes,
+    pack,
 )
 from ingest.archive.rereading import replace_runs
 from ingest.archive.run_rows import complete_metadata, insert_run, notices_json
 from ingest.recording import Notice, Question, Recording
 
-# Level 6: level 9 saves 1 % on such logs and takes three times as long.
-_GZIP_LEVEL = 6
 # DuckDB writes the unfinished row group of a table anew at every checkpoint, and finishes it after 2048 rows: stored
 # whole, a few thousand logs of 6 kB made each further one cost 30 to 110 ms, in these pieces (and without DuckDB trying
 # to compress what is compressed) 3 to 8 ms.
@@ -78,10 +76,12 @@ class LogEntry:
     head: Sequence[str] = ()
     layout_id: int | None = None
     received_at: datetime | None = None
+    packed: bytes | None = None
+    known_sha256: str | None = None
 
     @cached_property
     def sha256(self) -> str:
-        return hashlib.sha256(self.data).hexdigest()
+        return self.known_sha256 or hashlib.sha256(self.data).hexdigest()
 
 
 def _write_log(
@@ -113,7 +113,7 @@ def _write_log(
     if gathered is not None:  # known to be new; the table's own key refuses it otherwise
         log_id = gathered.number("log_seq")
         gathered.add_log({"log_id": log_id, "sha256": sha256, **values})
-        insert_bytes(con, log_id, entry.data, gathered)
+        insert_bytes(con, log_id, entry.packed or pack(entry.data), gathered)
         return log_id
     known = con.execute("SELECT log_id, status FROM log WHERE sha256 = ?", [sha256]).fetchone()
     if known and known[1] == "stored":
@@ -136,13 +136,12 @@ def _write_log(
             [log_id, sha256, *values.values()],
         )
     if keep_bytes and not has_bytes:
-        insert_bytes(con, log_id, entry.data)
+        insert_bytes(con, log_id, entry.packed or pack(entry.data))
     return log_id
 
 
-def insert_bytes(con: Connection, log_id: int, data: bytes, gathered: Gathered | None = None) -> None:
-    """Keeps the original bytes of a log that has none, compressed and in pieces."""
-    packed = gzip.compress(data, _GZIP_LEVEL, mtime=0)
+def insert_bytes(con: Connection, log_id: int, packed: bytes, gathered: Gathered | None = None) -> None:
+    """Keeps the original bytes of a log that has none, as `pack` gives them, in pieces."""
     rows = gathered or Gathered(con)
     rows.add_bytes(log_id, [packed[start : start + _PIECE_BYTES] for start in range(0, len(packed), _PIECE_BYTES)])
     if gathered is None:

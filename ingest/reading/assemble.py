@@ -52,7 +52,7 @@ def read_text(
     if text.lstrip()[:1] in ("[", "{"):
         text = json_lines(text) or text
     lines = text.split("\n")
-    if len(text) > LONGEST_ROW and any(len(ln) > LONGEST_ROW for ln in lines):
+    if len(text) > LONGEST_ROW and max(map(len, lines)) > LONGEST_ROW:
         long = sum(len(ln) > LONGEST_ROW for ln in lines)
         if 2 * long > len(lines):
             return Reading(
@@ -77,8 +77,9 @@ def read_text(
         _name_columns(table, given["columns"])
     pre = read_preamble((ln for row, block in table.blocks if row == 0 for ln in block), table.delimiter)
     trailer = [ln for row, block in table.blocks if row > 0 for ln in block]
-    for key, value in read_preamble(trailer, table.delimiter).pairs.items():
-        pre.pairs.setdefault(key, value)
+    if trailer:
+        for key, value in read_preamble(trailer, table.delimiter).pairs.items():
+            pre.pairs.setdefault(key, value)
     metadata = {**metadata, **{k: v[:300] for k, v in list(pre.pairs.items())[:80]}}
     found = find_clock(table)
     if found.wall is not None:
@@ -144,7 +145,7 @@ def read_text(
 
 
 def _table_of(lines: Sequence[str], ends_cleanly: bool) -> Table | str:
-    filled = sum(1 for ln in lines if ln.strip())
+    filled = sum(map(bool, map(str.strip, lines)))
     if filled == 0:
         return "empty"
     lines = undressed(lines)

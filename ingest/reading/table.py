@@ -115,6 +115,8 @@ def _odd_decimals(cells: Sequence[str], decimal: str) -> set[int]:
             return set()
     except IndexError:
         pass
+    if decimal not in "".join(cells):
+        return set()
     pattern = _DECIMALS[decimal]
     found = {i: len(m.group(1)) for i, c in enumerate(cells) if (m := pattern.match(c.strip()))}
     if len(found) < 50:
@@ -144,14 +146,14 @@ def short_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Tab
     text = "\n".join(block)
     if '"' in text or "\0" in text:
         return None
-    rows = [ln.split() for ln in block] if delimiter == " " else [ln.split(delimiter) for ln in block]
-    if any(len(r) != width for r in rows):
+    by_column = _cells_by_column(block, text, delimiter, width)
+    if by_column is None:
         return None
     header = read_header(lines[:first], delimiter, width, dialect.decimal)
     if header is not None and len(header.names) != width:
         return None
     columns: list[Column] = []
-    for j, cells in enumerate(zip(*rows, strict=True)):
+    for j, cells in enumerate(by_column):
         column = numeric_column(
             header.names[j] if header else f"column {j + 1}", header.units[j] if header else "", cells, dialect.decimal
         )
@@ -170,6 +172,17 @@ def short_way(lines: Sequence[str], dialect: Dialect, ends_cleanly: bool) -> Tab
     )
     table.blocks.append((0, list(lines[: header.first if header else first])))
     return table
+
+
+def _cells_by_column(block: Sequence[str], text: str, delimiter: str, width: int) -> Sequence[Sequence[str]] | None:
+    """The cells of each column; None unless every line of `block`, which is `text`, has so many."""
+    if delimiter == " ":
+        rows = [ln.split() for ln in block]
+        return list(zip(*rows, strict=True)) if set(map(len, rows)) == {width} else None
+    if {ln.count(delimiter) for ln in block} != {width - 1}:
+        return None
+    cells = text.replace("\n", delimiter).split(delimiter)
+    return [cells[j::width] for j in range(width)]
 
 
 def _steady_text(cells: Sequence[str]) -> bool:

@@ -89,7 +89,8 @@ def test_a_folder_again_stores_nothing_and_says_so_without_reading(
     def refuse(*_: object, **__: object) -> None:
         raise AssertionError("a known log was read again")
 
-    monkeypatch.setattr("ingest.importing.understand", refuse)
+    for reads in ("ingest.taking.understand", "ingest.readers.prepare"):
+        monkeypatch.setattr(reads, refuse)
     again = list(import_paths(archive, [folder]))
     assert {r.status for r in again} == {"duplicate"}
     assert [r.runs for r in again] == [r.runs for r in first]
