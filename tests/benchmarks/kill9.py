@@ -11,6 +11,7 @@ a process is not a power cut: what the disk itself loses is not tried here.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import hashlib
 import multiprocessing
 import random
@@ -19,9 +20,12 @@ import sys
 import tempfile
 import threading
 import time
+from collections import defaultdict
 from multiprocessing.connection import Connection as Pipe
 from pathlib import Path
 from typing import Any
+
+import duckdb
 
 ROOT = Path(__file__).parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "dashboard")]
@@ -209,46 +213,85 @@ def try_service(folder: Path, kills: int, luck: random.Random) -> list[str]:
     return wrong
 
 
-def filled(path: Path, logs: int, version: int | None = None) -> Archive:
-    """An archive of the schema of `version` (the newest by default) with some logs in it."""
-    archive = open_archive(path, zone="UTC", known=None if version is None else migrations()[:version])
-    if version is None:
-        seed_defaults(archive)
+def filled(path: Path, logs: int) -> Archive:
+    archive = open_archive(path, zone="UTC")
+    seed_defaults(archive)
     for number in range(logs):
         import_bytes(archive, log_of(number), f"bake-{number}.csv", after_store=evaluate_and_write)
     return archive
 
 
+def of_schema(version: int, newest: Path, path: Path) -> None:
+    """What `newest` holds, in an archive of an earlier schema: everything that schema has a place for."""
+    open_archive(path, zone="UTC", known=migrations()[:version])
+    with duckdb.connect() as con:
+        con.execute(f"ATTACH '{path}' AS old; ATTACH '{newest}' AS new (READ_ONLY)")
+        columns: dict[tuple[str, str], set[str]] = defaultdict(set)
+        for database, table, column in con.execute(
+            "SELECT database_name, table_name, column_name FROM duckdb_columns() WHERE NOT internal"
+        ).fetchall():
+            columns[database, table].add(column)
+        for (table,) in con.execute(
+            "SELECT table_name FROM duckdb_tables() WHERE database_name = 'old' ORDER BY table_oid"
+        ).fetchall():
+            if table not in ("schema_version", "archive_state"):
+                both = ", ".join(sorted(columns["old", table] & columns["new", table]))
+                con.execute(f"INSERT INTO old.{table} ({both}) SELECT {both} FROM new.{table}")
+        con.execute("USE old")
+        for sequence, given in con.execute(
+            "SELECT sequence_name, last_value FROM duckdb_sequences() WHERE database_name = 'new' AND last_value IS NOT NULL"
+        ).fetchall():
+            with contextlib.suppress(duckdb.CatalogException):  # a sequence of a later schema
+                con.execute("SELECT count(nextval(?)) FROM range(?)", [sequence, given])
+
+
 def try_migrations(folder: Path, kills: int, luck: random.Random) -> list[str]:
-    old = folder / "old.duckdb"
-    filled(old, 40, version=1)
-    hashes = sorted(stored_hashes(Archive(old)))
-    begun = time.monotonic()
-    shutil.copy(old, folder / "probe.duckdb")
-    open_archive(folder / "probe.duckdb")
-    length = time.monotonic() - begun
+    """From every earlier schema in turn."""
+    newest = filled(folder / "newest.duckdb", 120)
+    hashes, before = sorted(stored_hashes(newest)), samples_of(newest)
+    lengths: list[float] = []
+    earlier = range(1, len(migrations()))
+    for version in earlier:
+        of_schema(version, newest.path, folder / f"old-{version}.duckdb")
+        shutil.copy(folder / f"old-{version}.duckdb", folder / "probe.duckdb")
+        begun = time.monotonic()
+        open_archive(folder / "probe.duckdb")
+        lengths.append(time.monotonic() - begun)
+        for left in folder.glob("probe.*"):
+            left.unlink()
     wrong: list[str] = []
-    inside = 0
+    inside = left_copies = 0
     for trial in range(kills):
+        version = earlier[trial % len(earlier)]
         path = folder / f"migrate-{trial}" / "a.duckdb"
         path.parent.mkdir()
-        shutil.copy(old, path)
-        said = killed(migration, path, 0, luck.uniform(0, length))
+        shutil.copy(folder / f"old-{version}.duckdb", path)
+        said = killed(migration, path, 0, luck.uniform(0, lengths[version - 1]))
         inside += "done" not in said
+        left_copies += any(path.parent.glob("*.part*"))
         try:
-            at_start(path)
+            if trial % 2:  # a service at its start; otherwise the next command
+                at_start(path)
             archive = open_archive(path)
             with archive.connect() as con:
-                version = con.execute("SELECT max(version) FROM schema_version").fetchone()
-            wrong += [f"trial {trial}: schema {version}"] if version != (len(migrations()),) else []
+                now = con.execute("SELECT max(version) FROM schema_version").fetchone()
+            wrong += [f"trial {trial}: schema {now}"] if now != (len(migrations()),) else []
             wrong += [f"trial {trial}: {problem.text}" for problem in verify(archive)]
             wrong += [f"trial {trial}: logs differ"] if sorted(stored_hashes(archive)) != hashes else []
+            wrong += [f"trial {trial}: samples differ"] if samples_of(archive) != before else []
+            at_start(path)
         except ArchiveError as error:
-            wrong.append(f"trial {trial}: {error}")
+            wrong.append(f"trial {trial}, from schema {version}: {error}")
         wrong += [f"trial {trial}: left {p.name}" for p in path.parent.glob("*.part*")]
         shutil.rmtree(path.parent)
-    report("migrations", kills, inside, f"{len(hashes)} logs each", "all" if not wrong else "see below", wrong)
+    found = "all" if not wrong else "see below"
+    report("migrations", kills, inside, f"{len(hashes)} logs each", f"{found} (half copies left {left_copies})", wrong)
     return wrong
+
+
+def samples_of(archive: Archive) -> str:
+    rows = archive.read("SELECT run, channel, elapsed_s, value FROM sample ORDER BY ALL")
+    return hashlib.sha256(rows.to_csv(index=False).encode()).hexdigest()
 
 
 def try_backups(folder: Path, kills: int, luck: random.Random) -> list[str]:
