@@ -152,6 +152,15 @@ REFERENCES: tuple[tuple[str, tuple[str, ...], str, tuple[str, ...]], ...] = (
     ("finding_row", ("run_id", "channel_no"), "channel", ("run_id", "channel_no")),
 )
 
+# Tables without a key -> the columns by which each row is one of its kind.
+UNIQUE: dict[str, tuple[str, ...]] = {
+    "log_bytes": ("log_id", "piece"),
+    "run_origin": ("run_id", "field"),
+    "channel": ("run_id", "channel_no"),
+    "sample_times": ("run_id", "stretch"),
+    "sample_values": ("run_id", "channel_no", "stretch"),
+}
+
 # Sequence -> the table and column it numbers.
 SEQUENCES: dict[str, tuple[str, str]] = {
     "log_seq": ("log", "log_id"),

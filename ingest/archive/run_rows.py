@@ -126,13 +126,16 @@ def _origin_rows(run_id: int, fields: Mapping[str, RunField], at: datetime) -> l
 def insert_origins(
     con: Connection, run_id: int, fields: Mapping[str, RunField], at: datetime, *, replace: bool = False
 ) -> None:
-    """Where these values come from. `replace` for a run that may have rows already (three times the cost)."""
+    """Where these values come from. `replace` for a run that may have rows already."""
     if not fields:
         return
+    if replace:
+        con.execute(
+            "DELETE FROM run_origin WHERE run_id = ? AND field IN (SELECT unnest(?::VARCHAR[]))", [run_id, list(fields)]
+        )
     rows = _origin_rows(run_id, fields, at)
     con.execute(
-        f"INSERT {'OR REPLACE ' if replace else ''}INTO run_origin VALUES "
-        + ", ".join(["(?, ?, ?, ?, ?)"] * len(rows)),
+        "INSERT INTO run_origin VALUES " + ", ".join(["(?, ?, ?, ?, ?)"] * len(rows)),
         [value for row in rows for value in row],
     )
 

@@ -11,7 +11,7 @@ import duckdb
 import numpy as np
 
 from ingest.archive.connection import Archive, Connection, one_line
-from ingest.archive.contract import REFERENCES, SEQUENCES, VIEWS
+from ingest.archive.contract import REFERENCES, SEQUENCES, UNIQUE, VIEWS
 from ingest.archive.log_rows import unpack
 from ingest.archive.unpacking import Samples, load_samples
 
@@ -21,7 +21,7 @@ _LOGS_AT_ONCE, _RUNS_AT_ONCE = 200, 500
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing that is wrong. `code`: unreadable, schema, bytes, status, samples, orphan, number or view."""
+    """One thing that is wrong. `code`: unreadable, schema, bytes, status, samples, orphan, double, number or view."""
 
     code: str
     text: str
@@ -31,13 +31,13 @@ def verify(archive: Archive) -> list[Problem]:
     """Everything that is wrong with the archive; an empty list means it is sound. Changes nothing.
 
     Checked: each kept log decompresses to the size and SHA-256 it came in with; stored logs have runs and others have
-    none; each run has as many samples as it says, per channel as many values as it says, at the same strictly
-    increasing times from 0; no row refers to one that is not there (contract.REFERENCES); numbers not yet given are
-    above all that were; the public views have their columns (contract.VIEWS) and can be read to the end.
+    none; each run has as many samples as it says, per channel as many values as it says, at strictly increasing times
+    from 0; no row refers to one that is not there (contract.REFERENCES) or is there twice (contract.UNIQUE); numbers not
+    yet given are above all that were; the public views have their columns (contract.VIEWS) and can be read to the end.
     Part of the archive that cannot be read is reported as `unreadable`, the rest is checked all the same.
     """
     problems: list[Problem] = []
-    for check in (_schema, _status, _references, _numbers, _views):
+    for check in (_schema, _status, _references, _doubles, _numbers, _views):
         problems += _guarded(archive, check)
     problems += _in_portions(archive, "log_bytes", "log_id", _LOGS_AT_ONCE, _bytes)
     problems += _in_portions(archive, "run", "run_id", _RUNS_AT_ONCE, _samples)
@@ -116,6 +116,16 @@ def _references(con: Connection) -> Iterator[Problem]:
         for *values, count in rows:
             named = ", ".join(f"{column} {value}" for column, value in zip(columns, values, strict=True))
             yield Problem("orphan", f"{count} rows of {table} refer to {named}, which {parent} does not have")
+
+
+def _doubles(con: Connection) -> Iterator[Problem]:
+    for table, columns in UNIQUE.items():
+        listed = ", ".join(columns)
+        for *values, count in con.execute(
+            f"SELECT {listed}, count(*) FROM {table} GROUP BY ALL HAVING count(*) > 1 ORDER BY ALL"
+        ).fetchall():
+            named = ", ".join(f"{column} {value}" for column, value in zip(columns, values, strict=True))
+            yield Problem("double", f"{table} has {count} rows of {named} instead of one")
 
 
 def _numbers(con: Connection) -> Iterator[Problem]:

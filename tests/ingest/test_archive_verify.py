@@ -12,7 +12,7 @@ from archive_bakes import entry, evaluation, recording
 
 from ingest import open_archive
 from ingest.archive import Archive, ArchiveError, Connection, reference
-from ingest.archive.contract import REFERENCES, SEQUENCES, VIEWS
+from ingest.archive.contract import REFERENCES, SEQUENCES, UNIQUE, VIEWS
 from ingest.archive.derived import write_evaluation
 from ingest.archive.fields import RunField
 from ingest.archive.logs import hold_log, reject_log, store_log
@@ -180,6 +180,15 @@ def test_every_column_that_refers_to_another_table_is_checked(archive: Archive) 
     tables = set(archive.read("SELECT table_name FROM duckdb_tables()")["table_name"])
     found = {(t, c) for t, c in rows.itertuples(index=False) if t in tables}
     assert found - own - free == checked - {(t, c) for t, c in checked if c in ("channel_no", "stretch")}
+
+
+@pytest.mark.parametrize("table", UNIQUE)
+def test_a_row_that_is_there_twice_is_found(archive: Archive, table: str) -> None:
+    with archive.connect() as con:
+        con.execute(f"INSERT INTO {table} SELECT * FROM {table} WHERE rowid = (SELECT min(rowid) FROM {table})")
+    found = [problem.text for problem in verify(archive) if problem.code == "double"]
+    assert len(found) == 1
+    assert found[0].startswith(f"{table} has 2 rows of ")
 
 
 def test_every_sequence_of_the_schema_is_checked(archive: Archive) -> None:

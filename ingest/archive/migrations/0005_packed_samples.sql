@@ -40,3 +40,45 @@ FROM (
                   ELSE range(t.first_ms, t.first_ms + t.samples * t.step_ms, t.step_ms) END) AS elapsed_ms
     FROM sample_values v JOIN sample_times t ON t.run_id = v.run_id AND t.stretch = v.stretch
     JOIN channel c ON c.run_id = v.run_id AND c.channel_no = v.channel_no);
+
+-- Without keys: nothing looks a row up by them, and their indexes took a tenth of a small archive. `verify` looks for doubles.
+CREATE TABLE new_channel (
+    run_id INTEGER NOT NULL,
+    channel_no SMALLINT NOT NULL,        -- order in the log, from 0
+    name VARCHAR NOT NULL,
+    role VARCHAR NOT NULL,
+    judged BOOLEAN NOT NULL,
+    unit VARCHAR NOT NULL,               -- of the stored values: °C, 1 (fraction), code
+    unit_original VARCHAR NOT NULL,
+    samples INTEGER NOT NULL,            -- present values
+    missing INTEGER NOT NULL,
+    labels JSON NOT NULL,
+    faults JSON NOT NULL,                -- [[elapsed_s, marker, kind], ...]
+    confidence DOUBLE NOT NULL,
+    reasons JSON NOT NULL,
+    placement VARCHAR,
+    attachment VARCHAR
+);
+INSERT INTO new_channel FROM channel;
+DROP TABLE channel;
+ALTER TABLE new_channel RENAME TO channel;
+
+CREATE TABLE new_run_origin (            -- where each metadata value of a run comes from; no row = unknown
+    run_id INTEGER NOT NULL,
+    field VARCHAR NOT NULL,              -- a column of run, without _id
+    origin VARCHAR NOT NULL,             -- typed | carried over | derived | imported
+    who VARCHAR,
+    set_at TIMESTAMP NOT NULL
+);
+INSERT INTO new_run_origin FROM run_origin;
+DROP TABLE run_origin;
+ALTER TABLE new_run_origin RENAME TO run_origin;
+
+CREATE TABLE new_log_bytes (             -- a log rejected on arrival has no row; once kept, bytes are never dropped
+    log_id INTEGER NOT NULL,
+    piece INTEGER NOT NULL,              -- 0, 1, 2 ...; joined in this order they are the gzip-compressed log
+    gzip BLOB NOT NULL USING COMPRESSION uncompressed  -- at most 1000 bytes, see ingest/archive/logs.py
+);
+INSERT INTO new_log_bytes FROM log_bytes;
+DROP TABLE log_bytes;
+ALTER TABLE new_log_bytes RENAME TO log_bytes;
