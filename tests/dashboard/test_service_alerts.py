@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 import json
 import random
 import socketserver
 import threading
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, HTTPServer
@@ -143,14 +145,18 @@ def test_a_called_drift_is_told_once_whatever_comes_after(tmp_path: Path) -> Non
         add_oven(con, "Bench oven")
     options = ImportOptions(source="file", oven="Bench oven")
 
-    def stored(number: int) -> None:
-        assert import_bytes(archive, worn(number), f"{number}.csv", options, evaluate_and_write)[0].status == "stored"
+    def stored(*numbers: int) -> None:
+        box = io.BytesIO()
+        with zipfile.ZipFile(box, "w") as packed:
+            for number in numbers:
+                packed.writestr(f"{number}.csv", worn(number))
+        results = import_bytes(archive, box.getvalue(), "bakes.zip", options, evaluate_and_write)
+        assert [r.status for r in results] == ["stored"] * len(numbers)
 
     def told() -> list[dict[str, Any]]:
         return [a for a in got if a["event"] == "drift_called"]
 
-    for number in range(1, 31):
-        stored(number)
+    stored(*range(1, 31))
     with http_receiver() as (url, got):
         with desk(archive, url) as at_work:
             for number in (31, 32):
