@@ -9,7 +9,7 @@ from pathlib import Path
 from ingest.import_result import ImportOptions
 from ingest.members import is_archive_file, members
 
-BATCH_LOGS = 160  # some 0.3 s of storing: between two of them others get the archive and the progress bar moves
+BATCH_LOGS = 320  # some 0.6 s of storing: between two of them others get the archive and the progress bar moves
 BATCH_BYTES = 16 * 1024 * 1024  # keeps memory bounded on folders of large logs
 MAX_FILE_BYTES = 1024 * 1024 * 1024  # a file beyond is a disk image or a database, not a log
 
