@@ -85,8 +85,9 @@ class Context:
 
     `liquidus_c` [°C] of the paste; `limits` frozen from the windows; `budget` overrides of the uncertainty budget of
     the oven; `placements` channel name to (place, attachment); `control_channel` a channel name, "average" or None;
-    `ambient_c` [°C] typed or measured elsewhere; `classification_c` [°C] the body ceiling Tc, if the board names one;
-    `idle_s` [s] from the end of the oven's run before to the start of this one.
+    `ambient_c` [°C] typed or measured elsewhere; `room_c` [°C] the best word on the room: that, else what a cold start of
+    the oven showed not long before (this run's own included); `classification_c` [°C] the body ceiling Tc, if the board
+    names one; `idle_s` [s] from the end of the oven's run before to the start of this one.
     """
 
     liquidus_c: float | None = None
@@ -98,6 +99,7 @@ class Context:
     )
     control_channel: str | None = None
     ambient_c: float | None = None
+    room_c: float | None = None
     classification_c: float | None = None
     idle_s: float | None = None
 

@@ -27,7 +27,7 @@ __all__ = ["RunMetadata", "ambient_from_cold_start", "resolve", "setpoint_hash",
 
 COLD_AGREEMENT_K = 1.0  # channels of an oven at room temperature agree within their reading error
 ROOM_C = (5.0, 40.0)  # a workshop; outside, the start was warm or the reading is not to be believed
-STILL_WARM_MIN = 60.0  # a small oven loses its heat with a time constant of some minutes; an hour is several of them
+STILL_WARM_MIN = 180.0  # insulation lets go of its heat over most of an hour; three of these leave a kelvin of fifty
 START_SAMPLES = 3  # the median of the first three keeps one odd sample out
 
 
@@ -103,7 +103,7 @@ def seen_in_log(
 
 
 def may_be_cold(recordings: Sequence[Recording], part: int) -> bool:
-    """True unless another run of the same log ended within the hour before this one, or an unknown time before it."""
+    """True unless another run of the same log ended within three hours before this one, or an unknown time before it."""
     if part == 0:
         return True
     before, start = recordings[part - 1], recordings[part].started_at

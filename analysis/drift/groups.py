@@ -21,6 +21,8 @@ from numpy.typing import NDArray
 from analysis.drift.baseline import GROUP_RUNS
 
 COLD_BELOW_C = 40.0  # °C; above it some part of the oven still holds the last run's heat
+RESTED_H = 3.0  # hours: insulation lets go of its heat over most of an hour; three of these leave a kelvin of fifty
+SAME_DAY_H = 12.0  # hours for which a room keeps its temperature within a few kelvin
 ROOM_BELOW_C = 35.0  # °C; warmer than any workshop: such a start says nothing about the room
 NOT_COMPARED = {"development": "profile development", "bakeout": "bake-out"}
 TURNED_RUNS = 3  # runs each way before turning a board is taken as a covariate
@@ -66,8 +68,7 @@ def comparable_runs(
             "group": groups,
             "board": [_text(row.board) for row in rows],
             "orientation": [_orientation(row) for row in rows],
-            # A cold oven stands at the room's temperature; a warm one says nothing about the room.
-            "ambient": np.where(np.isnan(typed), np.where(start < ROOM_BELOW_C, start, np.nan), typed),
+            "ambient": _room(frame, typed, start),
             "start": start,
             "heating_h": np.cumsum(frame["duration_s"].fillna(0).to_numpy(dtype=float)) / 3600.0,
             "left_out": pd.Series(left_out, dtype=object),
@@ -76,6 +77,22 @@ def comparable_runs(
     )
     out.attrs["notes"] = notes
     return out
+
+
+def _room(frame: pd.DataFrame, noted: NDArray[np.floating[Any]], start: NDArray[np.floating[Any]]):
+    """Room temperature [°C] of each run: noted with it, or the start of a cold and rested oven, or the newest such word
+    of the hours before; NaN where there is none.
+
+    A cold oven stands at the room's temperature. One that baked shortly before stands above it, however little, and its
+    start taken for the room would hide its own heat in the room's.
+    """
+    begun, lasted = frame["started_at"], pd.to_timedelta(frame["duration_s"].fillna(0).astype(float), unit="s")
+    rest = begun - (begun + lasted).cummax().shift()
+    rested = (rest.isna() | (rest >= pd.Timedelta(hours=RESTED_H))).to_numpy()
+    room = pd.Series(np.where(np.isnan(noted) & rested & (start < ROOM_BELOW_C), start, noted))
+    known = begun.where(room.notna().to_numpy()).ffill()
+    recent = (begun - known <= pd.Timedelta(hours=SAME_DAY_H)).to_numpy()
+    return np.where(room.isna() & recent, room.ffill(), room)
 
 
 def turned_boards(frame: pd.DataFrame) -> dict[str, NDArray[np.floating[Any]]]:

@@ -52,6 +52,7 @@ class Basis:
     plan: Plan
     contexts: Sequence[Context]
     ambient_c: FloatArray  # (runs,) room temperature, NaN where it was not recorded
+    room_c: FloatArray  # (runs,) the best word on it, of a cold start too, NaN where there is none
     setpoint: FloatArray | None  # (runs, samples) NaN where missing; None when not logged
     duty: FloatArray | None  # the same, 0 to 1
     peak_c: FloatArray
@@ -198,8 +199,10 @@ def _basis(traces: Traces, setpoint: FloatArray | None, duty: FloatArray | None,
     if np.isnan(start_c).any():
         start_c = np.where(np.isnan(start_c), v[r, traces.first], start_c)
     ambient_c = np.array([np.nan if c.ambient_c is None else c.ambient_c for c in contexts], dtype=np.float64)
-    ambient = traces.to_rows(ambient_c)
-    room = np.where(np.isnan(ambient), np.minimum(start_c, 40.0), ambient)
+    room_c = np.array([np.nan if c.room_c is None else c.room_c for c in contexts], dtype=np.float64)
+    room_c = np.where(np.isnan(ambient_c), room_c, ambient_c)
+    best = traces.to_rows(room_c)
+    room = np.where(np.isnan(best), np.minimum(start_c, 40.0), best)
     e = errors(contexts[0].budget, peak_c, room, noise, step, traces.step_s, _attachments(traces, contexts))
 
     column = {level: 3 * i + 1 for i, level in enumerate(plan.levels)}
@@ -240,6 +243,7 @@ def _basis(traces: Traces, setpoint: FloatArray | None, duty: FloatArray | None,
         plan,
         contexts,
         ambient_c,
+        room_c,
         setpoint,
         duty,
         peak_c,

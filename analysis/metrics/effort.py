@@ -20,6 +20,7 @@ _COOLING = parameters(from_fraction=COOLING_FRACTIONS[0], to_fraction=COOLING_FR
 _LOW, _HIGH = (parameters(from_c=low, to_c=high) for low, high in (LOW_RAMP, HIGH_RAMP))
 _NO_DUTY = "no heater duty in the log"
 _NO_SETPOINT = "no set point in the log"
+RESTED_S = 3 * 3600.0  # s: insulation lets go of its heat over most of an hour, three of these leave a kelvin of fifty
 COLD_C = 40.0  # °C: a start below it may stand for the room, within the few kelvin the cooling fit can bear
 HOLD_BLOCKS = 6  # the 60 s in 10 s blocks: heater cycles of a few seconds are averaged within a block
 
@@ -130,9 +131,11 @@ def _cooling_constant(sheet: Sheet, b: Basis) -> None:
     name = "cooling_time_constant_s"
     tr = b.traces
     start = median(tr.by_run(b.start_c), axis=1)
-    unknown = np.isnan(b.ambient_c)
-    warm = tr.to_rows(unknown & (start > COLD_C))
-    ambient = tr.to_rows(np.where(unknown, start, b.ambient_c))
+    unknown = np.isnan(b.room_c)
+    # soon after another run the start is the oven's own heat, however low it is
+    soon = np.array([c.idle_s is not None and c.idle_s < RESTED_S for c in b.contexts], dtype=bool)
+    warm = tr.to_rows(unknown & ((start > COLD_C) | soon))
+    ambient = tr.to_rows(np.where(unknown, start, b.room_c))
     height = b.peak_c - ambient
     top, bottom = (ambient + f * height for f in COOLING_FRACTIONS)
     since = int(np.searchsorted(tr.t, b.peak_end_s.min()))  # nothing before it can be cooling
@@ -166,21 +169,23 @@ def _cooling_constant(sheet: Sheet, b: Basis) -> None:
     # the fit again with the room 1 K warmer: what a kelvin in the difference is worth, by offset or by the room itself
     worth = _log_fit(*points, ambient + 1.0) - tau
     e = b.errors
-    taken = tr.to_rows(unknown)
+    taken = tr.to_rows(np.isnan(b.ambient_c))
     room_u = np.where(taken, 2.0, 1.0)  # K: a start for the room, or a thermometer's reading
     lever = np.where(count > 1, count, np.nan) * (bottom - top) ** 2 / 12.0
     u = e.expanded(worth, 0.0, np.sqrt((worth * room_u) ** 2 + (tau * e.random / np.sqrt(lever)) ** 2))
 
     def why(row: int) -> str:
         if warm[row]:
-            return f"room temperature not recorded and the run starts warm ({start[row // tr.per]:.0f} °C)"
+            run = row // tr.per
+            since = ", soon after another" if soon[run] else ""
+            return f"room temperature not recorded and the run starts warm ({start[run]:.0f} °C{since})"
         if heated[row]:
             return "the heater was on while cooling"
         if not reached[row]:
             return f"the log ends before {bottom[row]:.0f} °C ({COOLING_FRACTIONS[1]:.0%} of the height above the room)"
         return "fewer than five samples in the fitted stretch"
 
-    from_start = f"room temperature taken from the cold start; {said}"
+    from_start = f"room temperature taken from a cold start; {said}"
     mixed = (~np.isnan(tau), lambda row: from_start if taken[row] else said)
     note = (from_start if taken[0] else said) if (taken == taken[0]).all() else mixed
     sheet.channels(name, _COOLING, tau, u, absent=("not evaluated", why), note=note)

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 # A room temperature that was read off the run's own cold start says nothing about that start.
 _RUNS = """
 SELECT r.run_id, r.oven_id, r.board_id, p.paste_id, CASE WHEN a.origin = 'derived' THEN NULL ELSE r.ambient_c END,
-       p.alloy, p.family, p.liquidus_c, o.budget, o.control_channel, b.package_thickness_mm, b.package_volume_mm3, e.windows
+       p.alloy, p.family, p.liquidus_c, o.budget, o.control_channel, b.package_thickness_mm, b.package_volume_mm3, e.windows,
+       r.ambient_c
 FROM run r
 LEFT JOIN jar j USING (jar_id)
 LEFT JOIN paste p ON p.paste_id = coalesce(r.paste_id, j.paste_id)
@@ -26,15 +27,19 @@ LEFT JOIN board b USING (board_id)
 LEFT JOIN evaluation e ON e.run_id = r.run_id
 LEFT JOIN run_origin a ON a.run_id = r.run_id AND a.field = 'ambient_c'
 """
-# From the end of the oven's runs before to the start of a run; of one run, and of all at once.
-_IDLE_OF_ONE = """
-SELECT r.run_id, epoch(r.started_at) - max(epoch(q.started_at) + q.duration_s)
-FROM run r JOIN run q ON q.oven_id = r.oven_id AND q.started_at < r.started_at
+# From the end of the oven's runs before to the start of a run, and the room as it or a run of the hours before knew it; of
+# one run, and of all at once.
+_BEFORE_ONE = """
+SELECT r.run_id, epoch(r.started_at) - max(epoch(q.started_at) + q.duration_s) FILTER (q.started_at < r.started_at),
+       arg_max(q.ambient_c, q.started_at) FILTER (q.started_at >= r.started_at - INTERVAL 12 HOUR)
+FROM run r JOIN run q ON q.oven_id = r.oven_id AND q.started_at <= r.started_at
 WHERE r.run_id = ? GROUP BY r.run_id, r.started_at
 """
-_IDLE_OF_ALL = """
+_BEFORE_ALL = """
 SELECT run_id, epoch(started_at) - max(epoch(started_at) + duration_s) OVER (
-    PARTITION BY oven_id ORDER BY started_at, run_id ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS idle_s
+    PARTITION BY oven_id ORDER BY started_at, run_id ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING) AS idle_s,
+    last_value(ambient_c IGNORE NULLS) OVER (
+    PARTITION BY oven_id ORDER BY started_at RANGE BETWEEN INTERVAL 12 HOUR PRECEDING AND CURRENT ROW) AS room_c
 FROM run WHERE oven_id IS NOT NULL AND started_at IS NOT NULL
 """
 # Runs that were given another oven or board since they were judged: that one's windows are new to them.
@@ -85,8 +90,10 @@ def contexts_for(
         params,
     ).fetchall():
         channels.setdefault(run_id, {})[name] = (place, attachment)
-    idle_of_all = f"SELECT r.run_id, r.idle_s FROM ({_IDLE_OF_ALL}) r {where}"
-    idle = dict(con.execute(_IDLE_OF_ONE if one else idle_of_all, params).fetchall())
+    before_all = f"SELECT r.run_id, r.idle_s, r.room_c FROM ({_BEFORE_ALL}) r {where}"
+    before: dict[int, tuple[float | None, float | None]] = {
+        run: (idle, room) for run, idle, room in con.execute(_BEFORE_ONE if one else before_all, params).fetchall()
+    }
     book = _Windows(con)
     moved: dict[int, set[str]] = {}
     if keep_windows:
@@ -94,7 +101,17 @@ def contexts_for(
         for run_id, field in found.fetchall():
             moved.setdefault(run_id, set()).add(field)
     return [
-        (row[0], _context(row, channels.get(row[0], {}), idle.get(row[0]), book, keep_windows, moved.get(row[0], ())))
+        (
+            row[0],
+            _context(
+                row,
+                channels.get(row[0], {}),
+                before.get(row[0], (None, None)),
+                book,
+                keep_windows,
+                moved.get(row[0], ()),
+            ),
+        )
         for row in runs
     ]
 
@@ -102,12 +119,13 @@ def contexts_for(
 def _context(
     row: tuple[Any, ...],
     placements: dict,
-    idle_s: float | None,
+    before: tuple[float | None, float | None],
     book: _Windows,
     keep: bool,
     moved: Collection[str],
 ) -> Context:
-    (_, oven_id, board_id, paste_id, ambient, alloy, family, liquidus, budget, control, thick, volume, used) = row
+    (_, oven_id, board_id, paste_id, ambient, alloy, family, liquidus, budget, control, thick, volume, used, own) = row
+    idle_s, room_c = before
     kept = frozenset(json.loads(used)) if keep and used else frozenset()
     # whose windows may be new to the run: everybody's at its first evaluation, later those of what it was given since
     new = frozenset(moved) if keep and used else _EVERYBODY
@@ -120,6 +138,7 @@ def _context(
         placements=placements,
         control_channel=control,
         ambient_c=ambient,
+        room_c=next((room for room in (ambient, own, room_c) if room is not None), None),
         classification_c=ceiling,
         idle_s=idle_s,
     )

@@ -41,7 +41,7 @@ def season(seed, n=200, fault=None, size=0.0, at=ONSET):
 def whole_season(seed, n=200, fault=None, size=0.0, at=ONSET):
     """`size` per run for slopes (log units), K per 100 runs for a gain, K or log units for steps."""
     rng = np.random.default_rng(seed)
-    days = np.sort(rng.uniform(0, 300, n))
+    days = np.sort(rng.uniform(0, 300, n)) + 0.2 * np.arange(n)  # five hours of rest between runs at least
     started = pd.Timestamp("2025-01-10", tz="UTC") + pd.to_timedelta(days, unit="D")
     room = 20 + 7 * np.sin(2 * np.pi * (days / 365 + rng.uniform())) + rng.normal(0, 2, n)
     board = rng.choice(["P", "Q", "R"], n, p=[0.5, 0.3, 0.2])

@@ -123,3 +123,41 @@ def test_a_baseline_over_groups_and_rooms_finds_what_was_planted():
     assert np.isnan(expected[60])
     assert abs(expected[61]) < 0.01
     assert bias[61] < 0.5
+
+
+def test_the_room_is_what_a_rested_oven_shows_and_holds_for_the_day():
+    """Three bakes in a morning and one the next day: the start of the second is the oven's own heat, not the room's."""
+    at = pd.to_datetime(["2025-03-01T08:00", "2025-03-01T09:00", "2025-03-01T12:30", "2025-03-03T08:00"], utc=True)
+    runs, _ = season(1, 4)
+    runs = runs.assign(started_at=at, duration_s=600.0, ambient_c=[np.nan] * 4)
+    starts = [18.0, 31.0, 19.0, 23.0]
+    metrics = pd.DataFrame(
+        {
+            "run": [1, 2, 3, 4],
+            "channel": "left",
+            "metric": "start_temperature_c",
+            "value": starts,
+            "status": "ok",
+            "reason": None,
+        }
+    )
+    assert comparable_runs(runs, metrics)["ambient"].tolist() == [18.0, 18.0, 19.0, 23.0]
+    noted = runs.assign(ambient_c=[np.nan, 21.0, np.nan, np.nan])
+    assert comparable_runs(noted, metrics)["ambient"].tolist() == [18.0, 21.0, 19.0, 23.0]
+
+
+def test_a_warm_oven_alone_tells_no_room():
+    at = pd.to_datetime(["2025-03-01T08:00", "2025-03-01T08:30"], utc=True)
+    runs, _ = season(1, 2)
+    runs = runs.assign(started_at=at, duration_s=600.0)
+    metrics = pd.DataFrame(
+        {
+            "run": [1, 2],
+            "channel": "left",
+            "metric": "start_temperature_c",
+            "value": [45.0, 33.0],
+            "status": "ok",
+            "reason": None,
+        }
+    )
+    assert comparable_runs(runs, metrics)["ambient"].isna().all()

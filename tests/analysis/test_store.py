@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -318,3 +319,32 @@ def test_a_room_read_off_the_runs_own_start_does_not_judge_that_start(shop):
         contexts = dict(store.contexts_for(con, [run, noted]))
     assert contexts[run].ambient_c is None
     assert contexts[noted].ambient_c == 24.0
+
+
+def test_the_room_of_a_morning_serves_the_runs_after_it(shop):
+    archive, oven, _, _ = shop
+    first = put(archive, bake(), oven=oven)
+    with archive.transaction() as con:
+        set_run_field(con, first, "ambient_c", 21.5, "derived", None, "cold start")
+    soon = put(archive, bake(2, start=START + timedelta(hours=1)), oven=oven)
+    next_day = put(archive, bake(3, start=START + timedelta(hours=20)), oven=oven)
+    with archive.connect() as con:
+        contexts = dict(store.contexts_for(con, [first, soon, next_day]))
+        one_by_one = {run: store.context_for(con, run) for run in (first, soon, next_day)}
+    assert [contexts[run].room_c for run in (first, soon, next_day)] == [21.5, 21.5, None]
+    assert contexts == one_by_one
+
+
+def test_a_cooling_constant_needs_a_room_that_is_not_the_ovens_own_heat(shop):
+    archive, oven, _, _ = shop
+    made = [bake(1), bake(2, start=START + timedelta(hours=1))]
+    # the set point of these follows the board, which would be a heater that is on
+    first, soon = (put(archive, replace(one, channels=one.channels[:2]), oven=oven) for one in made)
+
+    def told(run):
+        return archive.read(
+            "SELECT status, reason FROM metric_long WHERE run = ? AND metric = 'cooling_time_constant_s'", (run,)
+        ).iloc[0]
+
+    assert (told(first)["status"], "taken from a cold start" in told(first)["reason"]) == ("ok", True)
+    assert "soon after another" in told(soon)["reason"]

@@ -213,7 +213,7 @@ BOARDS = {"P": 1.0, "Q": 0.85, "R": 1.25}
 def logged_season(seed: int, fault: str, size: float) -> tuple[pd.DataFrame, pd.DataFrame]:
     """A season of logs through the formulas: frames as the views give them."""
     rng = np.random.default_rng(seed)
-    days = np.sort(rng.uniform(0, 300, LOG_RUNS))
+    days = np.sort(rng.uniform(0, 300, LOG_RUNS)) + 0.2 * np.arange(LOG_RUNS)  # five hours of rest at least
     phase = rng.uniform()
     rows, values = [], []
     for i, day in enumerate(days):
