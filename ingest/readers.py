@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from ingest.processes import started_afresh
 from ingest.recording import LayoutFound
 from ingest.understanding import Prepared, prepare
 
@@ -27,17 +28,12 @@ def readers_for(logs: int) -> int:
 
 
 class Readers:
-    """`count` processes that read; 0: this one reads. Started afresh, as a fork would copy open locks: a program that uses
-    them must guard its start by `if __name__ == "__main__"`."""
+    """`count` processes that read (see `processes.started_afresh`); 0: this one reads."""
 
     def __init__(self, count: int) -> None:
         self._pool: ProcessPoolExecutor | None = None
         if count > 0:
-            # late: an import of one log pays for neither
-            import multiprocessing
-            from concurrent.futures import ProcessPoolExecutor
-
-            self._pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"))
+            self._pool = started_afresh(count)
 
     def __enter__(self) -> Readers:
         return self

@@ -45,14 +45,14 @@ def run_chain(step: Step, chain: Sequence[Any]) -> list[Any]:
 
 
 def _in_processes(step: Step, chains: Sequence[Sequence[Any]], workers: int) -> Iterator[Any]:
-    import multiprocessing
-    from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+    from concurrent.futures import Future, as_completed
     from concurrent.futures.process import BrokenProcessPool
+
+    from ingest.processes import started_afresh
 
     left = list(chains)
     for _ in range(POOLS_LOST):
-        # started afresh: a fork would copy open locks
-        with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        with started_afresh(workers) as pool:
             running: dict[Future[list[Any]], Sequence[Any]] = {}
             try:
                 running = {pool.submit(run_chain, step, chain): chain for chain in left}
