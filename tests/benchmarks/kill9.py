@@ -39,13 +39,15 @@ from ingest.archive.care import backup, rebuild, restore  # noqa: E402
 from ingest.archive.migrate import migrations  # noqa: E402
 from ingest.archive.repair import at_start  # noqa: E402
 from ingest.archive.verify import verify  # noqa: E402
-from ingest.importing import import_bytes  # noqa: E402
+from ingest.importing import import_bytes, import_paths  # noqa: E402
 from ingest.reading import read_log  # noqa: E402
 
 PRELOADED = ["duckdb", "pandas", "pyarrow", "scipy.stats", "ingest.importing", "analysis.store", "page_archives"]
 
 # 500 while logs are stored (60 of them of the service itself, by HTTP), 100 during everything that writes whole archives.
 KILLS = {"imports": 440, "service": 60, "migrations": 40, "backups": 20, "restores": 20, "rebuilds": 20}
+
+BULK = 50  # logs in a folder
 
 
 def log_of(number: int) -> bytes:
@@ -63,6 +65,13 @@ def imports(path: str, first: int, said: Pipe) -> None:
         data = log_of(number)
         result = import_bytes(archive, data, f"bake-{number}.csv", after_store=evaluate_and_write)[0]
         said.send((result.status, hashlib.sha256(data).hexdigest()))
+
+
+def bulk(path: str, first: int, said: Pipe) -> None:
+    archive = open_archive(path)
+    said.send("ready")
+    for result in import_paths(archive, [f"{path}.logs-{first}"], after_store=evaluate_and_write):
+        said.send((result.status, result.sha256))
 
 
 def migration(path: str, _: int, said: Pipe) -> None:
@@ -150,7 +159,15 @@ def try_imports(folder: Path, kills: int, luck: random.Random) -> list[str]:
     wrong: list[str] = []
     repaired = 0
     for trial in range(kills):
-        said = killed(imports, archive.path, trial * 1000, luck.uniform(0, 6 * length))
+        if trial % 2:
+            said = killed(imports, archive.path, trial * 1000, luck.uniform(0, 6 * length))
+        else:  # many logs a transaction
+            logs = Path(f"{archive.path}.logs-{trial * 1000}")
+            logs.mkdir()
+            for number in range(BULK):
+                (logs / f"{number}.csv").write_bytes(log_of(trial * 1000 + number))
+            said = killed(bulk, archive.path, trial * 1000, luck.uniform(0, BULK * length / 2))
+            shutil.rmtree(logs)
         acknowledged += [item[1] for item in said if item[0] == "stored"]
         wrong += [f"trial {trial}: status {item[0]}" for item in said if item[0] != "stored"]
         repaired += bool(at_start(archive.path))
