@@ -3,7 +3,7 @@
     python tests/benchmarks/bench_import.py [logs, 5000] [json]
 
 Everything on: detection, normalising, metrics, channel checks, verdicts, storage of bytes and samples, commits on disk.
-The archive's size against the folder's is told on the way (point d).
+The archive's size against the folder's is told on the way (point d), and the samples' alone against Parquet.
 """
 
 from __future__ import annotations
@@ -14,16 +14,19 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-import pandas as pd
-from invented import ROWS, Spent, peak_memory_mb, write_logs
 from report import Line, show
-
-from analysis.store import evaluate_and_write, seed_defaults
-from ingest.archive import open_archive
-from ingest.importing import import_paths
 
 
 def bench(logs: int = 5000) -> list[Line]:
+    # Here and not above: the processes that read ahead import this file first, as those of the `ovenbook` command do
+    # its few lines.
+    import pandas as pd
+    from invented import ROWS, Spent, peak_memory_mb, write_logs
+
+    from analysis.store import evaluate_and_write, seed_defaults
+    from ingest.archive import open_archive
+    from ingest.importing import import_paths
+
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "logs"
         write_logs(folder, logs)
@@ -40,22 +43,24 @@ def bench(logs: int = 5000) -> list[Line]:
             raise SystemExit("not every log was stored")
         with archive.connect() as con:
             con.execute("CHECKPOINT")
-            samples = con.execute("SELECT count(*) FROM samples").fetchone()
         size = archive.path.stat().st_size / sum(file.stat().st_size for file in files)
-        parquet = Path(place) / "samples.parquet"
+        parquet, alone = Path(place) / "samples.parquet", Path(place) / "samples.duckdb"
         with archive.connect() as con:
-            con.execute(f"COPY (SELECT * FROM samples) TO '{parquet}' (FORMAT parquet, COMPRESSION zstd)")
-        packed = parquet.stat().st_size / archive.path.stat().st_size
+            row = con.execute("SELECT count(*) FROM samples").fetchone()
+            con.execute(f"COPY (FROM samples) TO '{parquet}' (FORMAT parquet, COMPRESSION zstd)")
+            con.execute(f"ATTACH '{alone}' AS alone")
+            for table in ("sample_times", "sample_values"):
+                con.execute(f"CREATE TABLE alone.{table} AS FROM {table}")
+            con.execute("DETACH alone")
+        packed = alone.stat().st_size / parquet.stat().st_size
     note = (
         f"{work.wall_s / logs * 1e3:.1f} ms a log, {work.cpu_s / logs * 1e3:.1f} ms of CPU, {peak_memory_mb():.0f} MB"
     )
     what = f"importing {logs} logs of {ROWS} rows x 6 columns"
     return [
         Line("a", what, "pandas.read_csv of each", work.wall_s / base.wall_s, work.cpu_s / base.cpu_s, 6.0, note),
-        Line(
-            *("d", "size of the archive, originals included", "the folder of logs", size, None, 0.8),
-            f"its {samples[0] if samples else 0} samples as Parquet zstd would be {packed:.2f} of the archive",
-        ),
+        Line("d", "size of the archive, originals included", "the folder of logs", size, None, 0.8),
+        Line("d", f"size of its {row[0] if row else 0} samples alone", "Parquet zstd, a row each", packed, None, None),
     ]
 
 

@@ -19,6 +19,7 @@ from simulated_oven import any_oven, bake  # noqa: E402
 
 from analysis.store import seed_defaults  # noqa: E402
 from ingest.archive import Archive, open_archive  # noqa: E402
+from ingest.archive.adoption import go_on_numbering  # noqa: E402
 from ingest.archive.packing import insert_samples  # noqa: E402
 from ingest.archive.reference import add_oven  # noqa: E402
 
@@ -81,6 +82,8 @@ def filled_archive(path: Path, runs: int, seed: int = 0, *, paste: int | None = 
         with archive.transaction() as con:
             _rows(con, numbers, oven_ids, chosen)
             insert_samples(con, [(n, ms, readings(rng, base[n % len(base)][0]).astype(np.float32)) for n in numbers])
+    with archive.transaction() as con:
+        go_on_numbering(con)
     return archive
 
 

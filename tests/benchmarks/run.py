@@ -2,7 +2,9 @@
 
     python tests/benchmarks/run.py [--small] [--json FILE]
 
-`--small`: a twentieth of the size, for a look. Benchmarks of hit rates (bench_checks, bench_defects) are run by themselves.
+Points: a bulk import, b one import from the command line, c re-evaluating, d size, e the pages' data, f drift and defects,
+g memory, h growth with the size of the archive. `--small`: a twentieth of the size, for a look. Benchmarks of hit rates
+(bench_checks, bench_defects, bench_drift) and of many machines (bench_fleet) are run by themselves.
 """
 
 from __future__ import annotations
@@ -22,6 +24,8 @@ BENCHMARKS = {
     "bench_cli": (["7"], ["3"]),
     "bench_import": (["5000"], ["250"]),
     "bench_evaluate": (["20000", "2"], ["1000", "2"]),
+    "bench_pages": ([], ["1000"]),
+    "bench_growth": ([], ["--small"]),
 }
 
 
@@ -30,8 +34,10 @@ def main() -> None:
     for name, (full, small) in BENCHMARKS.items():
         arguments = small if "--small" in sys.argv else full
         command = [sys.executable, str(HERE / f"{name}.py"), *arguments, "json"]
-        told = subprocess.run(command, check=True, capture_output=True, text=True, cwd=HERE.parents[1]).stdout
+        print(f"{name} ...", file=sys.stderr, flush=True)
+        told = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True, cwd=HERE.parents[1]).stdout
         lines += [Line(**line) for line in json.loads(told)]
+    lines.sort(key=lambda line: line.point)
     show(lines)
     if "--json" in sys.argv:
         target = Path(sys.argv[sys.argv.index("--json") + 1])
