@@ -30,9 +30,14 @@ SHIFT_FAIL_K = 12.0
 SCATTERS = 4.0
 # Taping a tip anew moves peak and lag by about 1 K and 1 s, whatever a few earlier runs say.
 LEAST_SCATTER = 1.0
-# A pattern fits when its values are within twice their scatter, root mean square. Another explanation is worse when the
+# A long lag changes in proportion: a tip pressed on better or worse has a time constant of 6 % more or less in the simulator,
+# and what is on the rack moves it further.
+LAG_SHARE = 0.1
+# A pattern fits when its values are within twice their scatter, root mean square, or when whatever else could be costs five
+# times as much: ten earlier runs do not know the scatter better than to a third, a day with other tape is off by more. Another explanation is worse when the
 # squares differ by 12 (odds of 400 to 1), and for "as usual" by 20, because swaps are rare.
 FITS_PER_VALUE = 4.0
+FITS_BEST_BY = 5.0
 WORSE = 12.0
 CLEARLY_WORSE = 20.0
 NO_HISTORY = "no earlier comparable run"
@@ -92,7 +97,7 @@ def _swapped(view: View, history: History, rows: list[int]) -> list[Finding]:
         return []
     cost, i, j = min((pattern.cost(_exchanged(len(rows), i, j)), i, j) for i, j in swaps)
     one_moved = min(pattern.cost(np.arange(len(rows)), free=k) for k in places) if len(rows) > 2 else np.inf
-    fits = cost <= FITS_PER_VALUE * (2 * len(rows) - 1)
+    fits = cost <= max(FITS_PER_VALUE * (2 * len(rows) - 1), min(as_usual, one_moved) / FITS_BEST_BY)
     if not fits or as_usual < cost + CLEARLY_WORSE or one_moved < cost + WORSE:
         return []
     first, second = rows[i], rows[j]
@@ -106,7 +111,8 @@ def _swapped(view: View, history: History, rows: list[int]) -> list[Finding]:
 
 @dataclass(frozen=True)
 class _Pattern:
-    """Peaks [°C] and lags [s] of the channels, usual and now; NaN where a lag is not known. Scatter of one channel."""
+    """Peaks [°C] and lags [s] of the channels, usual and now; NaN where a lag is not known. Scatter of one channel's peak,
+    of its lag (`scatter_s` the middle of all; see `lag_scatter_s`)."""
 
     usual_k: FloatArray
     now_k: FloatArray
@@ -122,13 +128,19 @@ class _Pattern:
             counted[free] = False
         peaks = (self.now_k - self.usual_k[order])[counted]
         lags = (self.now_s - self.usual_s[order])[counted]
-        return float((((peaks - peaks.mean()) / self.scatter_k) ** 2).sum() + np.nansum((lags / self.scatter_s) ** 2))
+        lags = lags / lag_scatter_s(self.scatter_s, self.usual_s[order])[counted]
+        return float((((peaks - peaks.mean()) / self.scatter_k) ** 2).sum() + np.nansum(lags**2))
 
     def shows(self, i: int, j: int, *, both: bool) -> bool:
         """Whether an exchange of i and j would show."""
         peaks = abs(self.usual_k[i] - self.usual_k[j]) >= max(PATTERN_K, SCATTERS * self.scatter_k)
         lags = abs(self.usual_s[i] - self.usual_s[j]) >= max(PATTERN_S, SCATTERS * self.scatter_s)
         return bool(peaks and lags) if both else bool(peaks or lags)
+
+
+def lag_scatter_s(middle_s: float | FloatArray, usual_s: FloatArray) -> FloatArray:
+    """Scatter [s] that the lag of a channel has on the day: the middle of all channels' in earlier runs, or its share."""
+    return np.maximum(middle_s, LAG_SHARE * np.abs(usual_s))
 
 
 def _exchanged(count: int, i: int, j: int) -> np.ndarray:
@@ -279,7 +291,8 @@ def _may_be_swapped(
     unable_at(asked & ~unsure & ~shows.any(axis=1), "swapped", NO_PATTERN)
     peaks, lags = peak_c - usual.peak_c, lag_s - usual.lag_s
     peaks = peaks - peaks.mean(axis=1, keepdims=True)
-    cost = ((peaks / scatter_k[:, None]) ** 2).sum(axis=1) + np.nansum((lags / scatter_s[:, None]) ** 2, axis=1)
+    lags = lags / lag_scatter_s(scatter_s[:, None], usual.lag_s)
+    cost = ((peaks / scatter_k[:, None]) ** 2).sum(axis=1) + np.nansum(lags**2, axis=1)
     as_usual = cost < CLEARLY_WORSE * (1.0 - ROUNDING)
     return asked & (unsure | (shows.any(axis=1) & ~as_usual))
 

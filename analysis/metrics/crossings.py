@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
-_ROWS_AT_ONCE = 64  # so that what is in work stays in the cache
+_ROWS_AT_ONCE = 128  # so that what is in work stays in the cache
 _BLOCK = 16  # samples that are looked at only where a level lies between their lowest and highest; a power of 2
 
 

@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from ingest.recording import Recording
 
 # Closing a connection writes a checkpoint, which costs nearly the same for few rows and for many: 0.1 to 0.3 ms of CPU a run
-# at 500 runs, a tenth of that at 2000. The file is held for some tenths of a second each time.
-RUNS_PER_TRANSACTION = 2000
+# at 500 runs, a tenth of that at 4000. The file is held for some tenths of a second each time.
+RUNS_PER_TRANSACTION = 4000
 
 
 class _EvaluateAndWrite:
@@ -81,8 +81,8 @@ def reevaluate(
     """Evaluate stored runs again (None: all), by the rules of today; returns how many.
 
     By the windows of today too, unless `keep_windows`. Runs are taken in the order they were made, as each is compared
-    with the comparable runs before it. Groups of comparable runs are independent: `workers` processes share them;
-    reading and writing stay in this one. `progress(done, total)` is called after each transaction.
+    with the comparable runs before it. Reading and writing stay in this thread; one worker evaluates beside it in another,
+    several are processes that share the groups of comparable runs. `progress(done, total)` is called after each transaction.
     """
     done = 0
     for written, total in _in_parts(archive, run_ids, keep_windows, workers, _tables, _write):

@@ -1,7 +1,10 @@
-"""Evaluating the archive part by part: one process reads and writes, others evaluate meanwhile.
+"""Evaluating the archive part by part: the calling thread reads and writes, others evaluate meanwhile.
 
 While one part is evaluated the next is read and the one before written, in one opening of the file. Groups of comparable
 runs are independent of each other: each goes to one worker, which keeps what its runs leave for later ones.
+
+One worker is a thread: as most of its work is numpy's and most of reading and writing is DuckDB's, the two keep two cores
+busy. More are processes; these pay where many runs have findings and are looked at one by one, in Python.
 """
 
 from __future__ import annotations
@@ -23,7 +26,7 @@ from analysis.usual import Left
 from ingest.recording import Recording
 
 if TYPE_CHECKING:
-    from concurrent.futures import Future
+    from concurrent.futures import Executor, Future
 
     from ingest.archive.connection import Connection
 
@@ -121,28 +124,31 @@ def evaluate_part(part: Part, memory: Memory) -> Concluded:
 
 
 Make = Callable[[Part, Concluded], T]  # what is wanted of a part: made where it was evaluated
-_memory = Memory()  # of a worker
+_memory = Memory()  # of a worker that is a process
 
 
-def _in_worker(part: Part, make: Make[T]) -> T:
+def _in_process(part: Part, make: Make[T]) -> T:
     return make(part, evaluate_part(part, _memory))
 
 
 class Evaluating(Generic[T]):
-    """Evaluates parts in their order, in this process or in several, and makes of each what is wanted."""
+    """Evaluates parts in their order, beside the calling thread, and makes of each what is wanted."""
 
     def __init__(self, workers: int, make: Make[T]) -> None:
         self._make = make
         self._count = max(workers, 1)
         self._share: dict[Key, int] = {}  # group -> the worker that has it
-        self._workers = []
+        self._workers: list[Executor] = []
         self._memory = Memory()
-        self._given: deque[Part | list[Future[T]]] = deque()
+        self._given: deque[list[Future[T]]] = deque()
 
     def __enter__(self) -> Evaluating[T]:
-        if self._count > 1:
+        from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+
+        if self._count == 1:
+            self._workers = [ThreadPoolExecutor(1)]
+        else:
             import multiprocessing
-            from concurrent.futures import ProcessPoolExecutor
 
             # started afresh: a fork would copy open locks; one each, so that a group stays where its memory is
             fresh = multiprocessing.get_context("spawn")
@@ -153,10 +159,13 @@ class Evaluating(Generic[T]):
         for worker in self._workers:
             worker.shutdown(cancel_futures=True)
 
+    def _in_thread(self, part: Part) -> T:
+        return self._make(part, evaluate_part(part, self._memory))
+
     def give(self, part: Part) -> None:
         """Hands over a part."""
-        if not self._workers:
-            self._given.append(part)
+        if self._count == 1:
+            self._given.append([self._workers[0].submit(self._in_thread, part)])
             return
         shares: list[list[int]] = [[] for _ in self._workers]
         for place, key in enumerate(part.keys):
@@ -165,7 +174,7 @@ class Evaluating(Generic[T]):
             shares[emptiest if key is None else self._share.setdefault(key, emptiest)].append(place)
         self._given.append(
             [
-                worker.submit(_in_worker, part.share(places), self._make)
+                worker.submit(_in_process, part.share(places), self._make)
                 for worker, places in zip(self._workers, shares, strict=True)
                 if places
             ]
@@ -173,9 +182,5 @@ class Evaluating(Generic[T]):
 
     def take(self) -> Iterator[T]:
         """What was made of the part that was given first and not yet taken, share by share."""
-        given = self._given.popleft()
-        if isinstance(given, Part):
-            yield self._make(given, evaluate_part(given, self._memory))
-        else:
-            for share in given:
-                yield share.result()
+        for share in self._given.popleft():
+            yield share.result()

@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
+_RUNS_AT_ONCE = 64  # that are decoded in one go: half a megabyte stays in the cache
+_TOLD = ("name", "role", "unit_original", "judged", "labels", "faults", "confidence", "reasons")  # of a channel
 Stretches = tuple[tuple[int, int, int], ...]
-Rows = tuple[tuple[Any, ...], ...]  # of the table of channels, those of one run
 
 
 @dataclass(frozen=True)
@@ -45,38 +46,55 @@ def load_stacked(con: Connection, run_ids: Sequence[int]) -> tuple[list[Stacked]
     chosen, params = "run_id BETWEEN ? AND ? AND run_id IN (SELECT unnest(?::INTEGER[]))", [ids[0], ids[-1], ids]
     if len(ids) == ids[-1] - ids[0] + 1:
         chosen, params = "run_id BETWEEN ? AND ?", [ids[0], ids[-1]]
-    channels = _channels(con, chosen, params)
+    channels = _Channels(con, chosen, params)
     times = _times(con, chosen, params)
-    found = _values(con, chosen, params)
-    together: dict[tuple[Stretches, Rows], list[int]] = {}
+    found = _Values(con, chosen, params)
+    together: dict[tuple[Stretches, bytes], list[int]] = {}
     rest: list[int] = []
-    for run, rows in channels.items():
-        when, values = times.get(run), found.get(run)
-        if when is None or values is None or len(values[0]) != len(rows) * sum(samples for _, _, samples in when):
+    for run, key in channels.key_of.items():
+        when = times.get(run)
+        if when is None or found.size.get(run) != channels.count[key] * sum(samples for _, _, samples in when):
             rest.append(run)
         else:
-            together.setdefault((when, rows), []).append(run)
+            together.setdefault((when, key), []).append(run)
     stacks = []
-    for (when, rows), runs in together.items():
+    for (when, key), runs in together.items():
         elapsed_s = np.concatenate([first + step * np.arange(samples) for first, step, samples in when]) / 1000.0
-        values = np.empty((len(runs), len(rows), len(elapsed_s)), dtype=np.float32)
-        for at, run in enumerate(runs):
-            items, per_unit = found[run]
-            own = items.reshape(len(rows), -1)
-            values[at] = own if per_unit is None else values_of(own, per_unit.reshape(len(rows), -1)[:, :1])
-        stacks.append(Stacked(runs, elapsed_s, tuple(channel_of(row, np.empty(0)) for row in rows), values))
+        values = np.empty((len(runs), channels.count[key], len(elapsed_s)), dtype=np.float32)
+        found.into(values, runs)
+        stacks.append(Stacked(runs, elapsed_s, channels.described(key), values))
     return stacks, rest
 
 
-def _channels(con: Connection, chosen: str, params: list[Any]) -> dict[int, Rows]:
-    rows: dict[int, Rows] = {}
-    for row in con.execute(
-        f"""SELECT run_id, name, role, unit_original, judged, labels, faults, confidence, reasons FROM channel
-            WHERE {chosen} ORDER BY run_id, channel_no""",
-        params,
-    ).fetchall():
-        rows[row[0]] = (*rows.get(row[0], ()), row[1:])
-    return rows
+def _bounds(run: np.ndarray) -> np.ndarray:
+    """Where each run begins in a column of run numbers in order, and where the last ends."""
+    return np.append(np.flatnonzero(np.diff(run, prepend=run[:1] - 1)), len(run))
+
+
+class _Channels:
+    """What is told about the channels of runs: `key_of` a run, the same for runs of the same channels, `count` of a key."""
+
+    def __init__(self, con: Connection, chosen: str, params: list[Any]) -> None:
+        table = con.sql(
+            f"SELECT run_id, {', '.join(_TOLD)} FROM channel WHERE {chosen} ORDER BY run_id, channel_no", params=params
+        ).to_arrow_table()
+        texts = [table.column(name).combine_chunks().dictionary_encode() for name in _TOLD]
+        self._words = [column.dictionary.to_pylist() for column in texts]
+        codes = np.column_stack([column.indices.to_numpy() for column in texts]).astype(np.int32)
+        run = table.column("run_id").to_numpy()
+        self.key_of: dict[int, bytes] = {}
+        self.count: dict[bytes, int] = {}
+        for first, last in pairwise(_bounds(run).tolist()):
+            key = codes[first:last].tobytes()
+            self.key_of[int(run[first])] = key
+            self.count[key] = last - first
+
+    def described(self, key: bytes) -> tuple[Channel, ...]:
+        rows = np.frombuffer(key, dtype=np.int32).reshape(-1, len(_TOLD)).tolist()
+        return tuple(
+            channel_of(tuple(words[code] for words, code in zip(self._words, row, strict=True)), np.empty(0))
+            for row in rows
+        )
 
 
 def _times(con: Connection, chosen: str, params: list[Any]) -> dict[int, Stretches | None]:
@@ -94,36 +112,64 @@ def _times(con: Connection, chosen: str, params: list[Any]) -> dict[int, Stretch
     return times
 
 
-def _values(con: Connection, chosen: str, params: list[Any]) -> dict[int, tuple[np.ndarray, np.ndarray | None]]:
-    """The items of each run's lists, channel after channel, and how many of them make a unit, list by list (None: they are
-    the values). Runs whose lists are not all there, or not of one kind, or whose channels have several units, are left out.
-    """
-    table = _lists(con, chosen, params, "")
-    run, channel, stretch = (table.column(name).to_numpy() for name in ("run_id", "channel_no", "stretch"))
-    if len(run) == 0:
-        return {}
-    # stored in this order, but a table promises none
-    key = (run.astype(np.int64) << 32) + (channel.astype(np.int64) << 16) + stretch
-    if not bool((key[1:] > key[:-1]).all()):
-        table = _lists(con, chosen, params, "ORDER BY run_id, channel_no, stretch")
+class _Values:
+    """The lists of values of runs, decoded on demand. `size`: how many values a run has, all channels together; runs whose
+    lists are not all there, or not of one kind, or of whose channels one has several units, have none."""
+
+    def __init__(self, con: Connection, chosen: str, params: list[Any]) -> None:
+        table = _lists(con, chosen, params, "")
         run, channel, stretch = (table.column(name).to_numpy() for name in ("run_id", "channel_no", "stretch"))
-    per_unit = table.column("per_unit").to_numpy()
-    numbers, number_ends = _flat(table.column("number"))
-    plain, plain_ends = _flat(table.column("value"))
-    firsts = np.flatnonzero(np.diff(run, prepend=run[0] - 1))
-    found: dict[int, tuple[np.ndarray, np.ndarray | None]] = {}
-    for first, last in pairwise([*firsts.tolist(), len(run)]):
-        count = int(channel[last - 1]) + 1
+        # stored in this order, but a table promises none
+        key = (run.astype(np.int64) << 32) + (channel.astype(np.int64) << 16) + stretch
+        if not bool((key[1:] > key[:-1]).all()):
+            table = _lists(con, chosen, params, "ORDER BY run_id, channel_no, stretch")
+            run, channel, stretch = (table.column(name).to_numpy() for name in ("run_id", "channel_no", "stretch"))
+        self._per_unit = table.column("per_unit").to_numpy()
+        self._numbers, self._number_ends = _flat(table.column("number"))
+        self._plain, self._plain_ends = _flat(table.column("value"))
+        self.size: dict[int, int] = {}
+        self._rows: dict[int, tuple[int, int, int]] = {}  # run -> its first row, the one after its last, its channels
+        if len(run) == 0:
+            return
+        bounds = _bounds(run)
+        first, last = bounds[:-1], bounds[1:]
+        count = channel[last - 1].astype(np.int64) + 1
         stretches = (last - first) // count
-        units = per_unit[first:last]
         # in this order they are all there when the last is the last and none comes twice
-        if stretches * count != last - first or int(stretch[last - 1]) != stretches - 1:
-            continue
-        if np.isnan(units).all():
-            found[int(run[first])] = plain[plain_ends[first] : plain_ends[last]], None
-        elif bool((units.reshape(count, -1) == units[::stretches, None]).all()):
-            found[int(run[first])] = numbers[number_ends[first] : number_ends[last]], units
-    return found
+        whole = (stretches * count == last - first) & (stretch[last - 1] == stretches - 1)
+        plain = np.isnan(self._per_unit)
+        other = np.zeros(len(run), dtype=bool)
+        other[1:] = (channel[1:] == channel[:-1]) & (run[1:] == run[:-1]) & (self._per_unit[1:] != self._per_unit[:-1])
+        is_plain = np.logical_and.reduceat(plain, first)
+        one_kind = is_plain | ~np.logical_or.reduceat(plain | other, first)
+        size = np.where(
+            is_plain,
+            self._plain_ends[last] - self._plain_ends[first],
+            self._number_ends[last] - self._number_ends[first],
+        )
+        for i in np.flatnonzero(whole & one_kind).tolist():
+            self.size[int(run[first[i]])] = int(size[i])
+            self._rows[int(run[first[i]])] = int(first[i]), int(last[i]), int(count[i])
+
+    def into(self, values: np.ndarray, runs: Sequence[int]) -> None:
+        """Writes the values of `runs` into `values` (runs, channels, n)."""
+        rows = [self._rows[run] for run in runs]
+        begin, end = rows[0][0], rows[-1][1]
+        units = self._per_unit[begin:end]
+        side_by_side = all(before[1] == after[0] for before, after in pairwise(rows))
+        if side_by_side and len(units) == len(runs) * values.shape[1] and not np.isnan(units).any():
+            numbers = self._numbers[self._number_ends[begin] : self._number_ends[end]].reshape(values.shape)
+            units = units.reshape(*values.shape[:2], 1)
+            for at in range(0, len(runs), _RUNS_AT_ONCE):
+                some = slice(at, at + _RUNS_AT_ONCE)
+                values[some] = values_of(numbers[some], units[some])
+            return
+        for at, (first, last, count) in enumerate(rows):
+            if np.isnan(self._per_unit[first]):
+                values[at] = self._plain[self._plain_ends[first] : self._plain_ends[last]].reshape(count, -1)
+            else:
+                numbers = self._numbers[self._number_ends[first] : self._number_ends[last]].reshape(count, -1)
+                values[at] = values_of(numbers, self._per_unit[first : last : (last - first) // count, None])
 
 
 def _lists(con: Connection, chosen: str, params: list[Any], order: str) -> pa.Table:
