@@ -93,14 +93,21 @@ class Gate:
         if len(password.encode("utf-8", "replace")) > LONGEST_PASSWORD or self._named.wait_s(f"name {name[:100]}"):
             self._wrong.wait_s(address_key(address))
             return None
-        person = self.known().person(name)
         hasher = PasswordHasher()
-        with self._hashing:
-            try:
-                hasher.verify(person.password_hash if person else _nobody(), password)
-                found = person
-            except (Argon2Error, InvalidHashError):
-                found = None
+        found = tried = None
+        for fresh in (False, True):  # the password may have been set a moment ago
+            if found is not None:
+                break
+            person = self.known(fresh).person(name)
+            if fresh and person == tried:
+                break
+            tried = person
+            with self._hashing:
+                try:
+                    hasher.verify(person.password_hash if person else _nobody(), password)
+                    found = person
+                except (Argon2Error, InvalidHashError):
+                    pass
         if found is None:
             self._wrong.wait_s(address_key(address))
         return found

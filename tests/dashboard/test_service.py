@@ -12,9 +12,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from page_archives import empty_archive
+from page_archives import bake, empty_archive
+from service_process import Service
 
 from dashboard import service
+from ingest.archive import Archive
+from ingest.archive.access import add_token
 
 
 def free_port() -> int:
@@ -60,9 +63,14 @@ def wait_until_up(port: int, process: subprocess.Popen[str], limit_s: float = 60
 
 
 @pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Archive:
+    return empty_archive(tmp_path_factory.mktemp("served") / "archive.duckdb")
+
+
+@pytest.fixture(scope="module")
+def served(archive: Archive) -> Iterator[int]:
     port = free_port()
-    process = start(empty_archive(tmp_path_factory.mktemp("served") / "archive.duckdb").path, port)
+    process = start(archive.path, port)
     try:
         wait_until_up(port, process)
         yield port
@@ -124,3 +132,14 @@ def test_trusted_names() -> None:
 def test_routes_given_are_answered_beside_the_pages(served: int) -> None:
     assert get(served, "/here") == (200, "from the route")
     assert get(served, "/latest")[0] == 200
+
+
+# The last one: from now on this service asks for a token.
+def test_a_token_closes_the_way_in_but_not_the_pages(served: int, archive: Archive) -> None:
+    at = Service(archive.path, served, process=None, log=None)  # type: ignore[arg-type]
+    assert at.post(bake(minutes=1)).status == 200
+    with archive.transaction() as con:
+        _, token = add_token(con, "bench")
+    assert at.until(lambda: at.post(bake(minutes=1)).status == 401)
+    assert at.post(bake(minutes=2), {"Authorization": f"Bearer {token}"}).status == 200
+    assert at.ask("GET", "/api/runs").status == 200
