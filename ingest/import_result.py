@@ -13,8 +13,6 @@ from ingest.recording import FloatArray, Notice, Question, Reading, Recording
 
 Status = Literal["stored", "held", "duplicate", "rejected"]
 Source = Literal["file", "stdin", "page", "http", "watch", "capture", "demo"]
-KINDS = ("product", "reference", "development", "bakeout")
-ORIENTATIONS = ("0", "90", "180", "270")
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ from ingest.incoming import Incoming, batches, incoming
 from ingest.keeping import AfterStore
 from ingest.known_names import OptionsError
 from ingest.later import keep_for_later
-from ingest.members import MAX_ZIP_BYTES, find_files, members
+from ingest.members import MAX_UNPACKED, find_files, members
 from ingest.readers import Readers, readers_for
 from ingest.taking import Begun, Taking
 
@@ -57,9 +57,8 @@ def import_bytes(
     after_store: AfterStore | None = None,
     *,
     wait_s: float = 10.0,
-    max_unpacked: int = MAX_ZIP_BYTES,
 ) -> list[ImportResult]:
-    """Take in one log, or the logs of one zip (of which at most `max_unpacked` bytes are unpacked). One result a log.
+    """Take in one log, or the logs of one zip (of which at most MAX_UNPACKED bytes are unpacked). One result a log.
 
     `after_store(con, run_id, recording)` runs inside the log's transaction; its `.verdict` goes into the result.
     Held by another program for longer than `wait_s` [s]: the log is put in the spool and the result says so.
@@ -74,7 +73,7 @@ def import_bytes(
     options = options or ImportOptions()
     if not options.dry_run:
         drain_spool(archive, after_store, wait_s=wait_s)
-    logs = [Incoming(m.name, m.name, m.data, options, m.problem) for m in members(data, name, max_bytes=max_unpacked)]
+    logs = [Incoming(m.name, m.name, m.data, options, m.problem) for m in members(data, name, max_bytes=MAX_UNPACKED)]
     _one_start_for_one_log(options, len(logs))
     return Taking(archive, after_store, wait_s, alone=len(logs) == 1).take(logs)
 

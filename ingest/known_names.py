@@ -9,7 +9,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from ingest.archive import ArchiveError, Connection
-from ingest.import_result import KINDS, ORIENTATIONS, ImportOptions
+from ingest.archive.fields import KINDS, ORIENTATIONS
+from ingest.import_result import ImportOptions
 
 
 class OptionsError(ArchiveError):

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 MEMBER_MARK = "!"
 MAX_MEMBERS = 5000  # a season of logs; more points at the wrong zip
 MAX_MEMBER_BYTES = 512 * 1024 * 1024  # a day of one-line-per-millisecond logging is well below
-MAX_ZIP_BYTES = 2 * 1024 * 1024 * 1024  # all members together, unpacked: keeps a crafted zip from filling memory
+MAX_UNPACKED = 256 * 1024 * 1024  # of one upload, by page or API; a hundred thousand samples of eight channels are 8 MB
+MAX_ZIP_BYTES = 2 * 1024 * 1024 * 1024  # of a file on this computer: keeps a crafted zip from filling memory
 _PIECE = 2**20
 _ARCHIVE_SUFFIXES = (".duckdb", ".duckdb.wal")
 _SPOOL_SUFFIX = ".spool"

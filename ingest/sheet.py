@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from ingest.import_result import KINDS, ORIENTATIONS
+from ingest.archive.fields import KINDS, ORIENTATIONS
 from ingest.known_names import OptionsError, parse_start
 
 COLUMNS = (

@@ -27,13 +27,12 @@ from ingest.archive import Archive, ArchiveBusy, ArchiveError
 from ingest.archive.connection import patience_s
 from ingest.import_result import ImportOptions, ImportResult
 from ingest.importing import OptionsError, drain_spool, import_bytes
-from ingest.members import members
+from ingest.members import MAX_UNPACKED, members
 from ingest.watching import watch
 
 DRAIN_S = 2.0  # how often logs in the spool are tried again
 LONGEST_DRAIN_S = 300.0
 AGAIN_S = 5.0  # after trouble with the watched folder
-MAX_UNPACKED = 256 * 1024 * 1024  # of one upload; a hundred thousand samples of eight channels are 8 MB
 BUSY_S = 5.0  # a sender waits at most this long for the archive before its log goes to the spool
 
 
@@ -67,9 +66,7 @@ class Desk:
 
         begun = time.monotonic()
         try:
-            results = import_bytes(
-                self.archive, data, name, options, evaluate_and_write, wait_s=self.busy_s, max_unpacked=MAX_UNPACKED
-            )
+            results = import_bytes(self.archive, data, name, options, evaluate_and_write, wait_s=self.busy_s)
         except OptionsError:
             raise
         except ArchiveError as error:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -48,6 +49,16 @@ def entry(number: int = 1, **more: object) -> LogEntry:
     random = np.random.default_rng(number)
     data = b"elapsed;left;right\r\n%d\r\n" % number + random.bytes(3000)
     return LogEntry(data, f"bake_{number}.csv", reader_version="1", **more)  # pyright: ignore[reportArgumentType]
+
+
+def same(a: Recording, b: Recording) -> None:
+    assert a.started_at == b.started_at
+    assert (a.zone, a.first_line, a.last_line, a.notices) == (b.zone, b.first_line, b.last_line, b.notices)
+    np.testing.assert_array_equal(a.elapsed_s, b.elapsed_s)
+    assert len(a.channels) == len(b.channels)
+    for x, y in zip(a.channels, b.channels, strict=True):
+        np.testing.assert_array_equal(x.values, y.values)
+        assert replace(x, values=y.values) == y
 
 
 def evaluation(window_id: int = 1, rules: str = "1") -> Evaluation:
