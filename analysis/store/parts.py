@@ -143,16 +143,14 @@ class Evaluating(Generic[T]):
         self._given: deque[list[Future[T]]] = deque()
 
     def __enter__(self) -> Evaluating[T]:
-        from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+        from concurrent.futures import ThreadPoolExecutor
+
+        from ingest.processes import started_afresh
 
         if self._count == 1:
             self._workers = [ThreadPoolExecutor(1)]
-        else:
-            import multiprocessing
-
-            # started afresh: a fork would copy open locks; one each, so that a group stays where its memory is
-            fresh = multiprocessing.get_context("spawn")
-            self._workers = [ProcessPoolExecutor(1, mp_context=fresh) for _ in range(self._count)]
+        else:  # one each, so that a group stays where its memory is
+            self._workers = [started_afresh(1) for _ in range(self._count)]
         return self
 
     def __exit__(self, *_: object) -> None:
