@@ -47,7 +47,7 @@ class Version:
     @property
     def text(self) -> str:
         return (
-            f"set point of {self.profile}: at most {self.size:+.0f} K, {self.at_s:.0f} s into the run; top "
+            f"set point of {self.profile} {self.size:+.0f} K where it differs most, {self.at_s:.0f} s into the run; top "
             f"{self.top[0]:.0f} → {self.top[1]:.0f} °C, {self.runs_after} runs since"
         )
 
