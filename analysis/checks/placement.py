@@ -34,8 +34,9 @@ LEAST_SCATTER = 1.0
 # and what is on the rack moves it further.
 LAG_SHARE = 0.1
 # A pattern fits when its values are within twice their scatter, root mean square, or when whatever else could be costs five
-# times as much: ten earlier runs do not know the scatter better than to a third, a day with other tape is off by more. Another explanation is worse when the
-# squares differ by 12 (odds of 400 to 1), and for "as usual" by 20, because swaps are rare.
+# times as much: ten earlier runs do not know the scatter better than to a third, and a day with other tape is off by more.
+# Another explanation is worse when the squares differ by 12 (odds of 400 to 1), and for "as usual" by 20, because swaps are
+# rare.
 FITS_PER_VALUE = 4.0
 FITS_BEST_BY = 5.0
 WORSE = 12.0

@@ -23,7 +23,7 @@ from analysis.results import Context, Limit
 from analysis.store.comparable import DEPTH, values_of
 from analysis.together import Concluded, Work, conclude_many
 from analysis.usual import Left, left_of, usual_of
-from ingest.recording import Channel, Recording
+from ingest.recording import Channel, Recording, quantise_values
 
 
 def limit(metric: str, text: str, low: float | None, high: float | None, unit: str) -> Limit:
@@ -121,7 +121,7 @@ def _spoilt(recording: Recording, which: int, *, stuck: bool) -> Recording:
         values[100:300] = values[100]
     else:
         values = values * 0.8 + 5.0
-    channels[number] = replace(channels[number], values=values)
+    channels[number] = replace(channels[number], values=quantise_values(values))
     return replace(recording, channels=tuple(channels))
 
 
