@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from dashboard.commands.output import Refusal
+from dashboard.commands.output import Refusal, wrong_usage
 
 if TYPE_CHECKING:
     from ingest.archive import Archive
@@ -82,3 +82,10 @@ def who() -> str | None:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):
         return None
+
+
+def known_fields(changes: dict[str, str], what: str, fields: tuple[str, ...]) -> None:
+    """Refuses a change of a field that there is not, naming those there are."""
+    for field in changes:
+        if field not in fields:
+            raise wrong_usage(f"{what} has no field '{field}'. Fields: {', '.join(fields)}.")
