@@ -7,7 +7,7 @@ from html import escape
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from ingest.import_result import KINDS, ORIENTATIONS
+from ingest.archive.fields import KINDS, ORIENTATIONS
 
 PAGE_CSP = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; base-uri 'none'"
 
