@@ -101,46 +101,57 @@ class _ValueRows:
         """(run, channels, the values of all channels one after the other); 0 channels where rows are missing."""
         if len(self._run) == 0:
             return
-        firsts = np.concatenate([[0], np.flatnonzero(np.diff(self._run)) + 1])
-        befores = np.concatenate([[0], self._ends])
-        bounds = np.append(firsts, len(self._run)).tolist()
-        for first, last in pairwise(bounds):
-            channel, stretch = self._channel[first:last], self._stretch[first:last]
-            count = int(channel[-1]) + 1
-            stretches = (last - first) // count
-            in_full = (
-                stretches * count == last - first
-                and np.array_equal(channel, np.repeat(np.arange(count), stretches))
-                and np.array_equal(stretch, np.tile(np.arange(stretches), count))
-                and len(set(np.add.reduceat(self._lengths(first, last), np.arange(0, last - first, stretches)))) == 1
-            )
-            yield int(self._run[first]), count if in_full else 0, self._flat[befores[first] : befores[last]]
+        begins = np.concatenate([[True], np.diff(self._run) != 0])
+        firsts = np.flatnonzero(begins)
+        rows = np.diff(firsts, append=len(self._run))
+        lengths = np.diff(self._ends, prepend=0)
+        # One row a channel, all of one length, is how nearly every run is stored: seen for all runs at once.
+        of_run = np.cumsum(begins) - 1
+        plain = (
+            (self._stretch == 0)
+            & (self._channel == np.arange(len(self._run)) - firsts[of_run])
+            & (lengths == lengths[firsts][of_run])
+        )
+        simple = np.logical_and.reduceat(plain, firsts)
+        counts = [
+            count if easy else self._channels_of(first, first + count, lengths)
+            for first, count, easy in zip(firsts.tolist(), rows.tolist(), simple.tolist(), strict=True)
+        ]
+        cuts = np.append(self._ends[firsts] - lengths[firsts], self._ends[-1]).tolist()
+        for run_id, count, (a, b) in zip(self._run[firsts].tolist(), counts, pairwise(cuts), strict=True):
+            yield run_id, count, self._flat[a:b]
 
-    def _lengths(self, first: int, last: int) -> np.ndarray:
-        return np.diff(self._ends[first:last], prepend=self._ends[first - 1] if first else 0)
+    def _channels_of(self, first: int, last: int, lengths: np.ndarray) -> int:
+        """How many channels a run in several stretches has; 0 when rows are missing."""
+        channel, stretch = self._channel[first:last], self._stretch[first:last]
+        count = int(channel[-1]) + 1
+        stretches = (last - first) // count
+        in_full = (
+            stretches * count == last - first
+            and np.array_equal(channel, np.repeat(np.arange(count), stretches))
+            and np.array_equal(stretch, np.tile(np.arange(stretches), count))
+            and len(set(np.add.reduceat(lengths[first:last], np.arange(0, last - first, stretches)).tolist())) == 1
+        )
+        return count if in_full else 0
 
 
 def _decoded(lists: list[np.ndarray], per_unit: np.ndarray) -> np.ndarray:
     """The values of all lists one after the other, 64-bit; read-only. NaN where the archive has none."""
-    lengths = [len(one) for one in lists]
-    flat = np.empty(sum(lengths))
-    missing: list[tuple[int, np.ndarray]] = []
-    at = 0
-    plain: list[np.ndarray] = []
-    for one, length in zip(lists, lengths, strict=True):
-        if isinstance(one, np.ma.MaskedArray):
-            missing.append((at, np.ma.getmaskarray(one)))
-            one = one.data
-        plain.append(one)
-        at += length
-    # Runs of rows of one length and one kind are decoded at once; usually that is all of them.
-    kind = np.column_stack([lengths, np.isnan(per_unit)]) if plain else np.empty((0, 2))
-    cuts = [0, *(np.flatnonzero(np.any(np.diff(kind, axis=0) != 0, axis=1)) + 1).tolist(), len(plain)]
+    lengths = np.array([len(one) for one in lists], dtype=np.int64)
+    flat = np.empty(int(lengths.sum()))
+    masked = [place for place, one in enumerate(lists) if isinstance(one, np.ma.MaskedArray)]
+    befores = np.cumsum(lengths) - lengths
+    missing = [(int(befores[place]), np.ma.getmaskarray(lists[place])) for place in masked]
+    for place in masked:
+        lists[place] = np.ma.getdata(lists[place])
+    # Rows of one length and one kind are decoded at once; usually that is all of them.
+    kind = np.column_stack([lengths, np.isnan(per_unit)])
+    cuts = [0, *(np.flatnonzero(np.any(np.diff(kind, axis=0) != 0, axis=1)) + 1).tolist(), len(lists)]
     at = 0
     for first, last in pairwise(cuts):
         if first == last:
             continue
-        some = np.concatenate(plain[first:last])
+        some = np.concatenate(lists[first:last])
         if not np.isnan(per_unit[first]):
             some = values_of(some.reshape(last - first, -1), per_unit[first:last, np.newaxis]).reshape(-1)
         flat[at : at + len(some)] = some
