@@ -33,13 +33,13 @@ LEAST_SCATTER = 1.0
 # A long lag changes in proportion: a tip pressed on better or worse has a time constant of 6 % more or less in the simulator,
 # and what is on the rack moves it further.
 LAG_SHARE = 0.1
-# A pattern fits when its values are within twice their scatter, root mean square, or when whatever else could be costs five
+# A pattern fits when its values are within twice their scatter, root mean square, or when whatever else could be costs three
 # times as much: ten earlier runs do not know the scatter better than to a third, and a day with other tape is off by more.
-# Another explanation is worse when the squares differ by 12 (odds of 400 to 1), and for "as usual" by 20, because swaps are
+# Another explanation is worse when the squares differ by 10 (odds of 150 to 1), and for "as usual" by 20, because swaps are
 # rare.
 FITS_PER_VALUE = 4.0
-FITS_BEST_BY = 5.0
-WORSE = 12.0
+FITS_BEST_BY = 3.0
+WORSE = 10.0
 CLEARLY_WORSE = 20.0
 NO_HISTORY = "no earlier comparable run"
 _CODES = ("swapped", "control_lifted", "lifted")

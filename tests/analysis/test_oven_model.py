@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from simulated_oven import any_oven, bake, recording_of
 
-from analysis.oven_model import ChannelModel, Estimate, hold_duty, identify, identify_channel, newton_fit, two_point
+from analysis.oven_model import ChannelModel, Estimate, hold_duty, identify, identify_channel
+from analysis.step_response import newton_fit, two_point
 from ingest.recording import Channel, Recording
 
 REFERENCE = Path(__file__).parents[1] / "reference"
