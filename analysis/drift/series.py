@@ -39,6 +39,15 @@ class SeriesKind:
     turned: bool = False  # turning the board moves it
     room: float = 1.0  # what a kelvin of the room may do to it, against the usual prior of `baseline`
 
+    @property
+    def shown_unit(self) -> str:
+        """The unit in which people read a change: percent, points of a share, or the series' own."""
+        return "%" if self.logarithm else "percentage points" if self.unit == "1" else self.unit
+
+    def shown(self, change: Any) -> Any:
+        """A change of the charted value (number or array) in `shown_unit`."""
+        return 100 * np.expm1(change) if self.logarithm else 100 * change if self.unit == "1" else change
+
 
 KINDS = (
     SeriesKind("full_power_ramp_high_c_per_s", "full-power ramp, high", "°C/s", True, 1.0, 0.02, room=0.5),

@@ -270,12 +270,11 @@ def effect_of(kind: SeriesKind, channel: str | None, moved: float, error: float,
     half = change.normal_quantile(LEVEL) * error
     t = moved / error if error > 0 else 0.0
     is_moved = abs(t) >= MOVED_T and abs(moved) >= kind.least
-    if kind.logarithm:
-        shown = [100 * (np.exp(v) - 1) for v in (moved, moved - half, moved + half)]
-        text = f"{kind.label} {shown[0]:+.1f} % ({shown[1]:+.1f} to {shown[2]:+.1f} %)"
-    else:
-        unit = "" if kind.unit == "1" else f" {kind.unit}"
-        text = f"{kind.label} {moved:+.2f}{unit} ({moved - half:+.2f} to {moved + half:+.2f}{unit})"
+    size, low, high = (float(kind.shown(v)) for v in (moved, moved - half, moved + half))
+    digits = 2 if kind.shown_unit == kind.unit else 1
+    text = (
+        f"{kind.label} {size:+.{digits}f} {kind.shown_unit} ({low:+.{digits}f} to {high:+.{digits}f} {kind.shown_unit})"
+    )
     if channel is not None:
         text = f"{channel}: {text}"
     side = int(np.sign(moved)) if is_moved else 0

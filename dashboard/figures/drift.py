@@ -40,10 +40,10 @@ def series_rows(found: OvenDrift, key: Key) -> pd.DataFrame:
             {
                 "run": runs["run"].to_numpy(),
                 "started_at": runs["started_at"].to_numpy(),
-                "moved": _shown(kind.logarithm, residual),
-                "ewma": _shown(kind.logarithm, w.ewma * w.sigma),
-                "low": _shown(kind.logarithm, -w.individuals_width * w.sigma),
-                "high": _shown(kind.logarithm, w.individuals_width * w.sigma),
+                "moved": kind.shown(residual),
+                "ewma": kind.shown(w.ewma * w.sigma),
+                "low": kind.shown(-w.individuals_width * w.sigma),
+                "high": kind.shown(w.individuals_width * w.sigma),
                 "cusum_high": w.cusum_high,
                 "cusum_low": -w.cusum_low,
                 "cusum_limit": w.cusum_limit,
@@ -62,7 +62,7 @@ def series_chart(
     rows: pd.DataFrame, key: Key, calls: Sequence[Call], events: Sequence[Happened], height: int = 260
 ) -> Any:
     """Single runs against their baseline, the smoothed line, the individuals limits, when changes began, events."""
-    unit = "%" if BY_NAME[key[0]].logarithm else BY_NAME[key[0]].unit
+    unit = BY_NAME[key[0]].shown_unit
     x = _x(rows)
     y = alt.Y("moved:Q", title=f"against the baseline ({unit})")
     base = alt.Chart(rows)
@@ -110,7 +110,7 @@ def cusum_chart(rows: pd.DataFrame, height: int = 150) -> Any:
 
 def group_panel(rows: pd.DataFrame, group: str, key: Key, height: int = 120) -> Any:
     """The runs of one comparison group, on the same axes as the other groups: a mixture would show the mix, not the oven."""
-    unit = "%" if BY_NAME[key[0]].logarithm else BY_NAME[key[0]].unit
+    unit = BY_NAME[key[0]].shown_unit
     x, y = _x(rows), [float(rows["moved"].min()), float(rows["moved"].max())]
     x.scale = alt.Scale(domain=[_plain(rows["when"].min()), _plain(rows["when"].max())])
     dots = (
@@ -132,7 +132,7 @@ def groups_by_size(rows: pd.DataFrame, most: int = 9) -> list[str]:
 
 def season_chart(rows: pd.DataFrame, key: Key, height: int = 220) -> Any:
     """The same runs against the room's temperature: what leans here comes with the season."""
-    unit = "%" if BY_NAME[key[0]].logarithm else BY_NAME[key[0]].unit
+    unit = BY_NAME[key[0]].shown_unit
     known = rows.dropna(subset=["ambient"])
     half = known.assign(part=np.where(known["run"] <= known["run"].median(), "older half", "newer half"))
     names = ["older half", "newer half"]
@@ -161,7 +161,7 @@ def season_chart(rows: pd.DataFrame, key: Key, height: int = 220) -> Any:
 def series_in_words(rows: pd.DataFrame, key: Key) -> str:
     """What the chart shows, for those who do not see it."""
     kind = BY_NAME[key[0]]
-    unit = "%" if kind.logarithm else kind.unit
+    unit = kind.shown_unit
     newest = rows["moved"].tail(10)
     return (
         f"{kind.label}: {len(rows)} runs against their baseline; the newest {len(newest)} lie at {newest.median():+.2f} {unit} "
@@ -226,10 +226,6 @@ def _place(rows: pd.DataFrame, run: int) -> Any:
     """Where a run lies on the axis: its own place, or that of the charted run nearest to it."""
     nearest = (rows["run"] - run).abs().idxmin()
     return rows.loc[nearest, "when"]
-
-
-def _shown(logarithm: bool, values: Any) -> Any:
-    return 100 * np.expm1(values) if logarithm else values
 
 
 def _short(groups: pd.Series) -> list[str]:

@@ -83,7 +83,8 @@ def _baseline(report: OvenReport, key: Key) -> str:
         b = watched.baseline
         r1 = watched.autocorrelation or 0.0
         wider = f"; runs follow each other (lag-1 correlation {r1:.2f}), so the limits are wider" if r1 > 0 else ""
-        scatter = f"{100 * b.sigma:.1f} %" if BY_NAME[key[0]].logarithm else f"{b.sigma:.2f} {BY_NAME[key[0]].unit}"
+        kind = BY_NAME[key[0]]
+        scatter = f"{kind.shown(b.sigma):.{2 if kind.shown_unit == kind.unit else 1}f} {kind.shown_unit}"
         said.append(f"since {began}: {b.state}, {b.n} runs in {len(b.groups)} groups, scatter {scatter}{wider}")
     return f"Baseline {'; '.join(said)}. It is frozen; only a named event starts a new one, and the old one is kept."
 

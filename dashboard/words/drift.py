@@ -66,9 +66,10 @@ def details(call: Call, answer: Answer | None, zone: str) -> list[str]:
         f"Called at run {call.alarm_run} by the {chart(call.chart)}; {call.n} runs compared, {call.left_out} left out."
     ]
     if call.rate_per_100_runs is not None and call.rate_interval is not None:
-        a, b = call.rate_interval
-        unit = "" if call.unit == "1" else f" {call.unit}"
-        lines.append(minus(f"Pace: {call.rate_per_100_runs:+.2g}{unit} per 100 runs ({a:+.2g} to {b:+.2g}{unit})."))
+        share = call.unit == "1"
+        pace, a, b = (100 * v if share else v for v in (call.rate_per_100_runs, *call.rate_interval))
+        unit = "percentage points" if share else call.unit
+        lines.append(minus(f"Pace: {pace:+.2g} {unit} per 100 runs ({a:+.2g} to {b:+.2g} {unit})."))
     if call.margin is not None:
         lines.append(f"Effect on the boards: {minus(call.margin.text)}.")
     known: set[str] = set()
