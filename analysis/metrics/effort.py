@@ -10,7 +10,7 @@ from analysis.metrics.plan import COOLING_FRACTIONS, FULL_POWER, HIGH_RAMP, HOLD
 from analysis.metrics.segments import holds
 from analysis.metrics.sensors import NO_CLIMB
 from analysis.metrics.sheet import Sheet, single
-from analysis.metrics.traces import FloatArray, median
+from analysis.metrics.traces import FloatArray, Traces, joined, median
 from analysis.results import MetricValue
 
 _NONE = parameters()
@@ -138,19 +138,10 @@ def _cooling_constant(sheet: Sheet, b: Basis) -> None:
     ambient = tr.to_rows(np.where(unknown, start, b.room_c))
     height = b.peak_c - ambient
     top, bottom = (ambient + f * height for f in COOLING_FRACTIONS)
-    since = int(np.searchsorted(tr.t, b.peak_end_s.min()))  # nothing before it can be cooling
-    t, v = tr.t[since:], tr.v[:, since:]
-    later = t >= b.peak_end_s[:, None]
-    gone = later & (v < bottom[:, None])
-    reached = np.asarray(gone.any(axis=1))
-    # up to the first sample below the lower bound; what comes after (door shut again) is another story
-    until = np.where(reached, gone.argmax(axis=1), 0)
-    inside = later & (v <= top[:, None]) & (np.arange(len(t)) < until[:, None])
-    if not tr.whole:
-        inside &= tr.present[:, since:]
     # the few samples of the fit, row by row; sums by row in their order, so that other rows make no difference
-    row, i = np.divmod(np.flatnonzero(inside), inside.shape[1])
-    t, v, i = tr.t, tr.v, i + since
+    found = [_falling(part, b.peak_end_s[rows], top[rows], bottom[rows], rows.start) for rows, part in tr.parts()]
+    reached, row, i = (joined(parts) for parts in zip(*found, strict=True))
+    t, v = tr.t, tr.v
     count = np.bincount(row, minlength=tr.rows)
     if b.duty is not None:
         on = b.duty[row // tr.per, i] > 0.02  # 2 %: one count of a coarse drive
@@ -189,6 +180,25 @@ def _cooling_constant(sheet: Sheet, b: Basis) -> None:
     mixed = (~np.isnan(tau), lambda row: from_start if taken[row] else said)
     note = (from_start if taken[0] else said) if (taken == taken[0]).all() else mixed
     sheet.channels(name, _COOLING, tau, u, absent=("not evaluated", why), note=note)
+
+
+def _falling(
+    tr: Traces, peak_end_s: FloatArray, top: FloatArray, bottom: FloatArray, first: int
+) -> tuple[NDArray[np.bool_], NDArray[np.int64], NDArray[np.int64]]:
+    """Which rows come down to `bottom` after their peak; and the samples on the way there from `top`: row, counted from
+    `first`, and place."""
+    since = int(np.searchsorted(tr.t, peak_end_s.min()))  # nothing before it can be cooling
+    t, v = tr.t[since:], tr.v[:, since:]
+    later = t >= peak_end_s[:, None]
+    gone = later & (v < bottom[:, None])
+    reached = np.asarray(gone.any(axis=1))
+    # up to the first sample below the lower bound; what comes after (door shut again) is another story
+    until = np.where(reached, gone.argmax(axis=1), 0)
+    inside = later & (v <= top[:, None]) & (np.arange(len(t)) < until[:, None])
+    if not tr.whole:
+        inside &= tr.present[:, since:]
+    row, i = np.divmod(np.flatnonzero(inside), inside.shape[1])
+    return reached, row + first, i + since
 
 
 def _log_fit(row: NDArray[np.int64], t: FloatArray, v: FloatArray, ambient: FloatArray) -> FloatArray:

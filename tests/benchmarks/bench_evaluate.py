@@ -1,6 +1,6 @@
 """Re-evaluating an archive against DuckDB's bare grouped maximum over the same samples.
 
-    python tests/benchmarks/bench_evaluate.py [runs, 20000] [workers, 2] [json]
+    python tests/benchmarks/bench_evaluate.py [runs, 20000] [workers, 1] [json]
 
 The baseline is `SELECT run_id, channel_no, max(value) ... GROUP BY` over all samples, median of five, in an open
 connection; the work is `reevaluate` with everything on: reading samples, metrics, uncertainty, channel checks, verdicts,
@@ -28,7 +28,7 @@ from analysis.store import reevaluate
 MAXIMUM = "SELECT run_id, channel_no, max(value) FROM {} GROUP BY run_id, channel_no"
 
 
-def bench(runs: int = 20_000, workers: int = 2) -> list[Line]:
+def bench(runs: int = 20_000, workers: int = 1) -> list[Line]:
     with tempfile.TemporaryDirectory() as folder:
         archive = filled_archive(Path(folder) / "book.duckdb", runs)
         with archive.connect() as con:
@@ -36,7 +36,8 @@ def bench(runs: int = 20_000, workers: int = 2) -> list[Line]:
             bases = [_maximum(con, "plain"), _maximum(con, "samples")]
         with Spent() as work:
             reevaluate(archive, workers=workers)
-    what = f"re-evaluating {runs} runs of {CHANNELS} x {ROWS}, {workers} workers"
+    beside = "1 worker" if workers == 1 else f"{workers} workers"
+    what = f"re-evaluating {runs} runs of {CHANNELS} x {ROWS}, {beside} beside reading and writing"
     memory = f"peak memory {peak_memory_mb():.0f} MB, {work.cpu_s / runs * 1e6:.0f} µs of CPU a run"
     return [
         Line("c", what, f"grouped maximum, {of}", work.wall_s / wall, work.cpu_s / cpu, 15.0, memory)
