@@ -14,7 +14,7 @@ from ingest.archive import Connection
 
 WHEN = "coalesce(r.started_at, l.received_at)"
 # Deliberate one-offs hand nothing on: the next run is a product run again, on another board.
-_ONE_OFFS = "('reference', 'development', 'bakeout')"
+ONE_OFFS = ("reference", "development", "bakeout")
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ def earlier_run(con: Connection, oven_id: int, before: datetime, same_setpoints:
     """
     row = con.execute(
         f"""SELECT {_COLUMNS} FROM run r JOIN log l USING (log_id)
-        WHERE r.oven_id = ? AND {WHEN} < ? AND (r.kind IS NULL OR r.kind NOT IN {_ONE_OFFS})
+        WHERE r.oven_id = ? AND {WHEN} < ? AND (r.kind IS NULL OR r.kind NOT IN {ONE_OFFS})
             AND (? IS NULL OR r.setpoint_hash = ?)
         ORDER BY {WHEN} DESC, r.run_id DESC LIMIT 1""",
         [oven_id, before, same_setpoints, same_setpoints],
@@ -72,12 +72,42 @@ def ovens_of_layout(con: Connection, layout_id: int, before: datetime) -> list[t
     return [(int(oven_id), str(name)) for oven_id, name in rows]
 
 
-def layout_has_ovens(con: Connection, layout_id: int) -> bool:
-    """Whether any run in this layout is of a known oven."""
-    row = con.execute(
-        "SELECT 1 FROM run JOIN log USING (log_id) WHERE layout_id = ? AND oven_id IS NOT NULL LIMIT 1", [layout_id]
-    ).fetchone()
-    return row is not None
+def first_uses(con: Connection, layout_id: int) -> dict[int, tuple[str, datetime]]:
+    """Oven -> (its name, its first run's place in time), of the ovens with runs in this layout."""
+    rows = con.execute(
+        f"""SELECT o.oven_id, o.name, min({WHEN}) FROM run r JOIN log l USING (log_id) JOIN oven o USING (oven_id)
+        WHERE l.layout_id = ? GROUP BY o.oven_id, o.name""",
+        [layout_id],
+    ).fetchall()
+    return {oven_id: (name, first) for oven_id, name, first in rows}
+
+
+def oven_name(con: Connection, oven_id: int) -> str:
+    row = con.execute("SELECT name FROM oven WHERE oven_id = ?", [oven_id]).fetchone()
+    return str(row[0]) if row else ""
+
+
+def runs_around(con: Connection, oven_id: int, since: datetime) -> list[tuple[Earlier, datetime | None]]:
+    """(run, its start) of the oven's runs from a moment on (naive UTC), and of those before it that can matter to a later
+    one: the last with each set points, product runs apart from one-offs, and the last with a known start."""
+    rows = con.execute(
+        f"""WITH own AS (
+            SELECT {_COLUMNS}, r.started_at AS began, {WHEN} AS place FROM run r JOIN log l USING (log_id)
+            WHERE r.oven_id = ?)
+        SELECT * FROM own WHERE place >= ?
+        UNION
+        (SELECT * FROM own WHERE place < ? QUALIFY row_number() OVER (
+            PARTITION BY setpoint_hash, coalesce(kind IN {ONE_OFFS}, false) ORDER BY place DESC, run_id DESC) = 1)
+        UNION
+        (SELECT * FROM own WHERE began < ? ORDER BY began DESC LIMIT 1)""",
+        [oven_id, since, since, since],
+    ).fetchall()
+    found = [(Earlier(*row[:11]), row[11]) for row in rows]
+    return sorted(found, key=lambda one: (one[0].at, one[0].run_id))
+
+
+def any_jar(con: Connection) -> bool:
+    return con.execute("SELECT 1 FROM jar LIMIT 1").fetchone() is not None
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from ingest.incoming import Incoming
 from ingest.known_names import Given
 from ingest.layout_memory import learn
 from ingest.metadata import may_be_cold, resolve, seen_in_log
-from ingest.oven_changes import note_changes
+from ingest.oven_changes import kind_of_key, note_changes
 from ingest.reading import READER_VERSION
 from ingest.recording import Notice, Reading, Recording
 from ingest.together import Together
@@ -200,8 +200,6 @@ class _Keeping:
         received = self.received_at.replace(tzinfo=None)
         overrides = any(notice.code == "start_given" for notice in self.said)
         together = self.together
-        if together is not None and not together.may_have_oven(self.given, self.reading.metadata, layout_id):
-            layout_id = None
         for part, recording in enumerate(self.recordings):
             was_cold = may_be_cold(self.recordings, part)
             if part < known:
@@ -219,6 +217,7 @@ class _Keeping:
                 carry_over=self.log.options.carry and has_place,
                 was_cold=was_cold,
                 profiles=together.profiles if together is not None else None,
+                runs=together.earlier if together is not None else None,
                 set_points=self.prepared.set_points[part] if self.prepared is not None else None,
             )
             if overrides and "started_at" in found.fields:  # stands above the log's own when it is read again
@@ -228,6 +227,8 @@ class _Keeping:
             if part == 0 and oven_id is not None and has_place:
                 start = recording.started_at
                 at = start.replace(tzinfo=None) if start else received
+                if together is not None and any(kind_of_key(key) for key in self.reading.metadata):
+                    together.earlier.written()
                 self.said += note_changes(self.con, oven_id, at, start is not None, self.reading.metadata)
             self.said += [notice for notice in found.notices if notice not in self.said]
             out.append(found.fields)

@@ -17,6 +17,7 @@ from ingest import carry
 from ingest.archive import Connection
 from ingest.archive.fields import Origin, RunField
 from ingest.archive.reference import add_oven, find_paste
+from ingest.earlier_runs import EarlierRuns
 from ingest.import_result import ImportOptions
 from ingest.known_names import Given, boards, key_of
 from ingest.profiles import Profiles, ProfileSeen, recognise_profile
@@ -64,12 +65,14 @@ def resolve(
     was_cold: bool = True,
     profiles: Profiles | None = None,
     set_points: Table | None = None,
+    runs: EarlierRuns | None = None,
 ) -> RunMetadata:
     """Everything known about one run, before it is stored. May add a profile, or an oven that the preamble names.
 
     `received_at` is naive UTC. `carry_over` False: nothing from earlier runs (a sheet row, or a log of unknown start
     that came among others, where "before" has no meaning). `was_cold` False: another run of the log went before it.
-    `profiles` those known, when several runs of one transaction are resolved; `set_points` the run's, if known already.
+    `profiles` those known, when several runs of one transaction are resolved; `set_points` the run's, if known already;
+    `runs` those before it, by default asked of the archive.
     """
     found = RunMetadata(options.who)
     start = recording.started_at.replace(tzinfo=None) if recording.started_at else None
@@ -78,13 +81,14 @@ def resolve(
     found.put("firmware", preamble.get("firmware"), "imported")
     found.put("operator", preamble.get("operator"), "imported")
     _rack(con, found, preamble)
-    _oven(con, found, preamble, layout_id, at, carry_over)
+    runs = runs or EarlierRuns(con)
+    _oven(con, found, preamble, layout_id, at, runs if carry_over else None)
     called = given.profile or preamble.get("profile")
     _profile(found, recognise_profile(con, recording, called, profiles, set_points), options, given)
     if carry_over:
-        _carried(con, found, at)
+        _carried(con, found, at, runs)
     if was_cold:
-        _ambient(con, found, recording, start)
+        _ambient(found, recording, start, runs)
     return found
 
 
@@ -156,13 +160,13 @@ def _oven(
     preamble: Mapping[str, str],
     layout_id: int | None,
     at: datetime,
-    carry_over: bool,
+    runs: EarlierRuns | None,
 ) -> None:
     named = preamble.get("oven", "").strip()
     if "oven" in found.fields:
-        row = con.execute("SELECT name FROM oven WHERE oven_id = ?", [found.value("oven")]).fetchone()
-        if named and row and key_of(row[0]) != key_of(named):
-            found.say("oven_differs", f"the log names the oven {named!r}; {row[0]!r} was given and is recorded")
+        given = carry.oven_name(con, found.value("oven")) if named else ""
+        if given and key_of(given) != key_of(named):
+            found.say("oven_differs", f"the log names the oven {named!r}; {given!r} was given and is recorded")
         return
     if named:
         ovens = con.execute("SELECT oven_id, name FROM oven ORDER BY oven_id").fetchall()
@@ -171,8 +175,8 @@ def _oven(
             oven_id = add_oven(con, named)
             found.say("oven_added", f"the log names the oven {named!r}, which was not known; it was added")
         found.put("oven", oven_id, "imported")
-    elif layout_id is not None and carry_over:
-        ovens = carry.ovens_of_layout(con, layout_id, at)
+    elif layout_id is not None and runs is not None:
+        ovens = runs.ovens_of_layout(layout_id, at)
         if len(ovens) == 1:
             found.put("oven", ovens[0][0], "carried over")
         elif ovens:
@@ -187,18 +191,18 @@ def _profile(found: RunMetadata, seen: ProfileSeen, options: ImportOptions, give
     found.notices += seen.notices
 
 
-def _carried(con: Connection, found: RunMetadata, at: datetime) -> None:
+def _carried(con: Connection, found: RunMetadata, at: datetime, runs: EarlierRuns) -> None:
     oven_id = found.value("oven")
     if oven_id is None:
         opened = carry.open_jars(con, at, found.value("paste")) if "paste" in found.fields else []
         if "jar" not in found.fields and len(opened) == 1:
             found.put("jar", opened[0].jar_id, "carried over")
         return
-    last = carry.earlier_run(con, oven_id, at)
+    last = runs.earlier(oven_id, at)
     set_points = found.value("setpoint_hash")
-    same = carry.earlier_run(con, oven_id, at, set_points) if set_points else None
+    same = runs.earlier(oven_id, at, set_points) if set_points else None
     base = same or last
-    _inherit_jar(con, found, oven_id, base, at)
+    _inherit_jar(runs, found, oven_id, base, at)
     if base is None:
         return
     if "paste" not in found.fields and "jar" not in found.fields:
@@ -214,10 +218,10 @@ def _carried(con: Connection, found: RunMetadata, at: datetime) -> None:
     found.put("operator", (last or base).operator, "carried over")
 
 
-def _inherit_jar(con: Connection, found: RunMetadata, oven_id: int, base: carry.Earlier | None, at: datetime) -> None:
+def _inherit_jar(runs: EarlierRuns, found: RunMetadata, oven_id: int, base: carry.Earlier | None, at: datetime) -> None:
     if "jar" in found.fields:
         return
-    jar = carry.inherited_jar(con, oven_id, base, at, found.value("paste"))
+    jar = runs.inherited_jar(oven_id, base, at, found.value("paste"))
     if jar is None:
         return
     found.put("jar", jar.jar_id, "carried over")
@@ -226,11 +230,11 @@ def _inherit_jar(con: Connection, found: RunMetadata, oven_id: int, base: carry.
         found.say("jar_changed", f"the jar {jar.label} is taken, opened since run {base.run_id} on this oven")
 
 
-def _ambient(con: Connection, found: RunMetadata, recording: Recording, start: datetime | None) -> None:
+def _ambient(found: RunMetadata, recording: Recording, start: datetime | None, runs: EarlierRuns) -> None:
     ambient = ambient_from_cold_start(recording)
     oven_id = found.value("oven")
     if ambient is not None and oven_id is not None and start is not None:
-        since = carry.minutes_since_heat(con, oven_id, start)
+        since = runs.minutes_since_heat(oven_id, start)
         if since is not None and since < STILL_WARM_MIN:
             return
     found.put("ambient_c", ambient, "derived")

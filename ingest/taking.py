@@ -198,7 +198,7 @@ class Taking:
         received_at = self.received_at or datetime.now(UTC)
         try:
             with self.archive.transaction(con, self.wait_s) as inside:
-                together = Together.begin(inside, self.after_store, readings[:count], self.numbers)
+                together = Together.begin(inside, self.after_store, readings[:count], self.numbers, received_at)
                 for log, sha256, one in zip(logs[:count], hashes, prepared, strict=False):
                     if one is None or (results and time.monotonic() > until):
                         break

@@ -7,15 +7,15 @@ log is still in completely or not at all; and none is answered for before the co
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from typing import Any
 
 from ingest.archive import Connection
 from ingest.archive.gathered import Gathered, Numbers
-from ingest.carry import layout_has_ovens
+from ingest.earlier_runs import GroupedRuns
 from ingest.import_result import ImportResult, RunResult, describe_run
-from ingest.known_names import Given
 from ingest.layout_memory import layout_of
 from ingest.profiles import Profiles
 from ingest.recording import Reading, Recording
@@ -29,18 +29,28 @@ class Together:
     con: Connection
     after_store: Any
     gathered: Gathered
+    earlier: GroupedRuns
     runs: list[tuple[int, Recording]] = field(default_factory=list[tuple[int, Recording]])
     profiles: Profiles = field(default_factory=Profiles)
     layouts: dict[str, int] = field(default_factory=dict[str, int])
-    used_ovens: dict[int, bool] = field(default_factory=dict[int, bool])
 
     @classmethod
-    def begin(cls, con: Connection, after_store: Any, readings: Sequence[Reading | None], numbers: Numbers) -> Together:
+    def begin(
+        cls,
+        con: Connection,
+        after_store: Any,
+        readings: Sequence[Reading | None],
+        numbers: Numbers,
+        received_at: datetime,
+    ) -> Together:
         """A group of these logs. Their numbers are taken at once; `numbers` keeps those left over for the next group."""
         gathered = Gathered(con, numbers)
+        recordings = [recording for reading in readings if reading is not None for recording in reading.recordings]
         gathered.take_numbers("log_seq", len(readings))
-        gathered.take_numbers("run_seq", sum(len(reading.recordings) for reading in readings if reading is not None))
-        return cls(con, after_store, gathered)
+        gathered.take_numbers("run_seq", len(recordings))
+        received = received_at.replace(tzinfo=None)
+        starts = [r.started_at.replace(tzinfo=None) for r in recordings if r.started_at is not None]
+        return cls(con, after_store, gathered, GroupedRuns(con, gathered, received, min([received, *starts])))
 
     def layout(self, reading: Reading, log_name: str) -> int | None:
         """The layout of a log read without an answer."""
@@ -50,20 +60,6 @@ class Together:
         if fingerprint not in self.layouts:
             self.layouts[fingerprint] = layout_of(self.con, reading, log_name)
         return self.layouts[fingerprint]
-
-    def may_have_oven(self, given: Given, preamble: Mapping[str, str], layout_id: int | None) -> bool:
-        """Whether an oven can be known for the next log: then runs before it matter, so those of the group are written."""
-        if given.oven_id is None and not preamble.get("oven", "").strip():
-            if layout_id is None:
-                return False
-            if layout_id not in self.used_ovens:
-                self.used_ovens[layout_id] = layout_has_ovens(self.con, layout_id)
-            if not self.used_ovens[layout_id]:
-                return False
-        elif layout_id is not None:
-            self.used_ovens[layout_id] = True
-        self.gathered.write_runs()
-        return True
 
     def stored(self, run_ids: Sequence[int], recordings: Sequence[Recording]) -> tuple[RunResult, ...]:
         """Runs that are stored with the group, and whose evaluation is still to come."""

@@ -33,6 +33,9 @@ class Gathered:
         self.last_log: int | None = None
         self._logs: list[Mapping[str, Any]] = []
         self._runs: list[Mapping[str, Any]] = []
+        self._all_runs: list[tuple[Mapping[str, Any], int | None]] = []
+        self._layout: int | None = None
+        self.placements: dict[int, Mapping[str, Mapping[str, str | None]]] = {}
         self._bytes: list[tuple[int, int, bytes]] = []
         self._origins: list[tuple[Any, ...]] = []
         self._channels: list[tuple[Any, ...]] = []
@@ -54,10 +57,16 @@ class Gathered:
         """A row of `log` by its columns' names; the same columns each time."""
         self._logs.append(row)
         self.last_log = row["log_id"]
+        self._layout = row["layout_id"]
 
     def add_run(self, row: Mapping[str, Any]) -> None:
         """A row of `run` by its columns' names; the same columns each time."""
         self._runs.append(row)
+        self._all_runs.append((row, self._layout))
+
+    def runs_from(self, place: int) -> Sequence[tuple[Mapping[str, Any], int | None]]:
+        """(row, layout of its log) of every run added, written or not, from the `place`-th on."""
+        return self._all_runs[place:]
 
     def add_bytes(self, log_id: int, pieces: Sequence[bytes]) -> None:
         self._bytes += [(log_id, place, piece) for place, piece in enumerate(pieces)]

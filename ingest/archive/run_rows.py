@@ -114,7 +114,13 @@ def insert_run(
         | {column: fields[name].value if name in fields else None for name, column in COLUMNS.items()}
     )
     rows.add_origins(_origin_rows(run_id, fields, utc_now()))
-    rows.add_channels(run_id, recording, ms, values, placements_of_oven(con, oven.value if oven else None))
+    if oven is None:
+        placements: Mapping[str, Mapping[str, str | None]] = {}
+    elif (known := rows.placements.get(oven.value)) is not None:
+        placements = known
+    else:
+        placements = rows.placements[oven.value] = placements_of_oven(con, oven.value)
+    rows.add_channels(run_id, recording, ms, values, placements)
     if gathered is None:
         rows.write()
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -11,9 +13,9 @@ import pandas as pd
 import pytest
 from import_bakes import LEADED, bake
 
-from ingest.archive import Archive, open_archive
+from ingest.archive import Archive, open_archive, reference
 from ingest.archive.verify import verify
-from ingest.import_result import ImportResult
+from ingest.import_result import ImportOptions, ImportResult
 from ingest.importing import import_paths
 
 _RUN = "JOIN run USING (run_id) JOIN log USING (log_id)"
@@ -21,7 +23,8 @@ _RUN = "JOIN run USING (run_id) JOIN log USING (log_id)"
 QUERIES = {
     "log": "SELECT log_id, sha256, file_name, size_bytes, status, reason, warnings, options, head FROM log",
     "bytes": "SELECT sha256, piece, hex(gzip) FROM log_bytes JOIN log USING (log_id)",
-    "run": """SELECT run_id, sha256, part, started_at, zone, duration_s, sample_count, setpoint_hash, profile_id, ambient_c
+    "run": """SELECT run_id, sha256, part, started_at, zone, duration_s, sample_count, setpoint_hash, profile_id, ambient_c,
+                     oven_id, paste_id, jar_id, board_id, kind, orientation, operator, firmware
               FROM run JOIN log USING (log_id)""",
     "channel": f"""SELECT sha256, part, channel_no, name, role, unit, samples, missing, confidence, reasons
                    FROM channel {_RUN}""",
@@ -94,6 +97,66 @@ def test_logs_taken_together_are_in_as_one_by_one(tmp_path: Path) -> None:
     assert len(judging.at_once) + len(judging.alone) == 20  # the log that goes on is evaluated twice
     same_rows(grouped, single)
     assert [p for p in verify(grouped) if "evaluat" not in p.text] == []
+
+
+def shop(path: Path) -> Archive:
+    archive = open_archive(path, zone="UTC")
+    with archive.transaction() as con:
+        for oven in ("Bench", "Roof"):
+            reference.add_oven(con, oven)
+        pastes = [
+            reference.add_paste(con, name, alloy="SAC305", family="PbFree", solidus_c=217.0, liquidus_c=220.0)
+            for name in ("Invented A", "Invented B")
+        ]
+        reference.add_board(con, "Blinker")
+        for number, (day, paste) in enumerate(((1, 0), (4, 0), (6, 1))):
+            opened = datetime(2025, 3, day, 12, tzinfo=UTC)
+            reference.add_jar(con, f"J{number}", pastes[paste], opened_at=opened)
+    return archive
+
+
+def weeks_of_logs(place: Path) -> Path:
+    """Sixty logs of some days in no order: two profiles, firmware that changes, some without a start."""
+    folder = place / "weeks"
+    folder.mkdir()
+    chance = random.Random(5)
+    for i in range(60):
+        day, hour = chance.randint(1, 9), chance.randint(6, 17)
+        start = None if i % 11 == 10 else f"2025-03-{day:02d}T{hour:02d}:{i:02d}:00"
+        preamble = {"firmware": "1.1" if day > 5 else "1.0"} if i % 4 else {}
+        names = ("left_c", "right_c") if i % 2 else ("front_c", "rear_c")
+        profile: dict[str, Any] = {"profile": LEADED} if i % 5 == 0 else {}
+        data = bake(start, variant=i, preamble=preamble, names=names, **profile)
+        (folder / f"run{i:02d}.csv").write_bytes(data)
+    return folder
+
+
+def said_of(_path: Path, name: str) -> ImportOptions | None:
+    """A person says something of every few logs, and the rest is taken over from earlier runs."""
+    number = int(name.removesuffix(".csv").removeprefix("run"))
+    if number % 7 == 0:
+        return ImportOptions(oven="Bench" if number % 2 else "Roof", jar="J0", board="Blinker", operator="Kim")
+    if number % 7 == 3:
+        return ImportOptions(oven="Roof" if number % 2 else "Bench", kind="reference")
+    if number % 7 == 5:
+        return ImportOptions(paste="Invented B", orientation="90")
+    return ImportOptions()
+
+
+def test_what_is_taken_over_from_earlier_runs_is_the_same_for_logs_taken_together(tmp_path: Path) -> None:
+    folder = weeks_of_logs(tmp_path)
+    single, grouped = shop(tmp_path / "single.duckdb"), shop(tmp_path / "grouped.duckdb")
+    judging = Judging()
+    files = sorted(folder.iterdir())
+    for some in (files[::2], files[1::2]):  # the second time there are runs inside that the group reads once
+        said = told(list(import_paths(single, some, after_store=one_by_one, options_for=said_of)))
+        assert told(list(import_paths(grouped, some, after_store=judging, options_for=said_of))) == said
+    assert len(judging.at_once) > 50
+    same_rows(grouped, single)
+    events = "SELECT oven, kind, happened_at, note FROM oven_event ORDER BY ALL"
+    pd.testing.assert_frame_equal(grouped.read(events), single.read(events))
+    of = single.read("SELECT count(oven_id), count(jar_id), count(board_id), count(DISTINCT paste_id) FROM run").iloc[0]
+    assert all(count > 1 for count in of)
 
 
 def test_when_a_group_cannot_be_stored_its_logs_are_taken_one_by_one(tmp_path: Path) -> None:
