@@ -87,10 +87,8 @@ def _not_cold(view: View, rows: list[int], start: FloatArray) -> str:
     # After an hour idle a start above the room may be an offset, up to a size that no late start has.
     idle_long = view.context.idle_s is not None and view.context.idle_s >= IDLE_S
     above = OFFSET_ABOVE_ROOM_K if idle_long else COLD_ABOVE_ROOM_K
-    if room is not None and middle > room + above:
-        return f"the run starts warm ({middle:.0f} °C in a room of {room:.0f} °C)"
-    if room is None and middle > COLD_BELOW_C:
-        return f"the run starts warm ({middle:.0f} °C)"
+    if middle > (COLD_BELOW_C if room is None else room + above):
+        return _starts_warm(middle, room)
     later = max(1, int(np.searchsorted(view.elapsed_s, QUIET_OVER_S)))
     until = max(later + 1, int(np.searchsorted(view.elapsed_s, QUIET_OVER_S + 3.0)))
     allowed = QUIET_K + 1.5 * view.noise_k[rows] + 0.5 * view.resolution_k[rows]
@@ -101,6 +99,10 @@ def _not_cold(view: View, rows: list[int], start: FloatArray) -> str:
     if not near or (moved > allowed + UNDER_WAY_K).any():
         return HEATS
     return ""
+
+
+def _starts_warm(middle: float, room: float | None) -> str:
+    return f"the run starts warm ({middle:.0f} °C{'' if room is None else f' in a room of {room:.0f} °C'})"
 
 
 def _agreement(view: View, rows: list[int], start: FloatArray) -> list[Finding]:
@@ -299,11 +301,13 @@ def screen_cold_start(many: Many) -> tuple[BoolArray, ColdStarts]:
     idle = np.array([c.idle_s is not None and c.idle_s >= IDLE_S for c in contexts], dtype=bool)
     above = np.where(idle, OFFSET_ABOVE_ROOM_K, COLD_ABOVE_ROOM_K)
     warm = middle > np.where(known, room + above, COLD_BELOW_C)
-    heats, unsure = _heats(many, start)
-    found = many.jumps | warm | (heats & many.setpoint[1]) | unsure
+    heats, unsure = _heats(many, start, middle)
+    found = many.jumps | (unsure & ~warm)
     for code in ("cold_disagreement", "room_disagreement", "reference_shift"):
         many.answers.unable(heats, code, HEATS)
-    cold = ~found & ~heats
+        for run in np.flatnonzero(warm).tolist():
+            many.answers.unable(run, code, _starts_warm(float(middle[run]), contexts[run].ambient_c))
+    cold = ~found & ~heats & ~warm
     if rows < 2:
         many.answers.unable(cold, "cold_disagreement", TWO_CHANNELS)
     base = np.where(known, room, COOLEST_SHOP_C)
@@ -323,19 +327,25 @@ def _middle_of_rows(values: FloatArray) -> FloatArray:
     return ordered[:, half] if ordered.shape[1] % 2 else 0.5 * (ordered[:, half - 1] + ordered[:, half])
 
 
-def _heats(many: Many, start: FloatArray) -> tuple[BoolArray, BoolArray]:
+def _heats(many: Many, start: FloatArray, middle: FloatArray) -> tuple[BoolArray, BoolArray]:
     """Runs that move at their start by more than a quiet oven does, and those too near to that to say."""
     later = max(1, int(np.searchsorted(many.elapsed_s, QUIET_OVER_S)))
     until = max(later + 1, int(np.searchsorted(many.elapsed_s, QUIET_OVER_S + 3.0)))
     moved = np.abs(many.values[:, :, later:until].mean(axis=2) - start)
-    heats, unsure = many.nowhere, many.nowhere
+    moves, unsure, far = many.nowhere, many.nowhere, many.nowhere
     run, row = np.nonzero(moved > QUIET_K - ROUNDING)
-    if len(run):
-        shapes = many.shapes((run, row))
-        over = moved[run, row] - (QUIET_K + 1.5 * shapes.noise_k + 0.5 * shapes.resolution_k)
-        heats[run[over > ROUNDING]] = True
-        unsure[run[np.abs(over) <= ROUNDING]] = True
-    return heats, unsure & ~heats
+    if len(run) == 0:
+        return moves, unsure
+    shapes = many.shapes((run, row))
+    over = moved[run, row] - (QUIET_K + 1.5 * shapes.noise_k + 0.5 * shapes.resolution_k)
+    moves[run[over > ROUNDING]] = True
+    far[run[over > UNDER_WAY_K + ROUNDING]] = True
+    unsure[run[(np.abs(over) <= ROUNDING) | (np.abs(over - UNDER_WAY_K) <= ROUNDING)]] = True
+    setpoint, logged = many.setpoint
+    near = np.zeros_like(logged)
+    if logged.any():
+        near = logged & (setpoint[:, 0] <= np.maximum(middle + SETPOINT_NEAR_K, SETPOINT_COLD_C))
+    return moves & (~near | far), unsure
 
 
 def screen_shifts(

@@ -26,8 +26,9 @@ def load_stacks(con: Connection, run_ids: Sequence[int]) -> tuple[Stacks, list[t
     from ingest.archive.stacked import load_stacked
 
     place = {run: at for at, run in enumerate(run_ids)}
-    stacked, others = load_stacked(con, run_ids)
+    stacked, _ = load_stacked(con, run_ids)
     stacks: Stacks = []
+    left = dict.fromkeys(run_ids)
     for found in stacked:
         stack = Stack(found.elapsed_s, found.channels, found.values)
         fits = _fits(found, stack)
@@ -35,8 +36,9 @@ def load_stacks(con: Connection, run_ids: Sequence[int]) -> tuple[Stacks, list[t
             chosen = np.flatnonzero(fits)
             some = stack if fits.all() else Stack(found.elapsed_s, found.channels, found.values[chosen])
             stacks.append(([place[found.run_ids[at]] for at in chosen.tolist()], some))
-        others += [found.run_ids[at] for at in np.flatnonzero(~fits).tolist()]
-    recordings = [(place[run], recording) for run, recording in load_recordings(con, others)] if others else []
+            for at in chosen.tolist():
+                del left[found.run_ids[at]]
+    recordings = [(place[run], recording) for run, recording in load_recordings(con, left)] if left else []
     more, alone = stacks_of([recording for _, recording in recordings])
     stacks += [([recordings[at][0] for at in own], stack) for own, stack in more]
     return stacks, [recordings[at] for at in alone]

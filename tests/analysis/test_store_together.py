@@ -16,7 +16,7 @@ from test_together import days
 
 from analysis import store
 from analysis.store import evaluating
-from ingest.archive import Archive, open_archive
+from ingest.archive import Archive, ArchiveError, open_archive
 from ingest.archive import reference as ref
 from ingest.archive.runs import load_recording
 
@@ -82,3 +82,11 @@ def test_evaluated_together_as_they_come_in(archive: Archive) -> None:
         assert frame.equals(before[table]), table
     verdicts = dict(zip(before["evaluation"]["run_id"], before["evaluation"]["verdict"], strict=True))
     assert [one.verdict for one in found] == [verdicts[run] for run, _ in runs[::-1]]
+
+
+def test_a_run_that_has_lost_its_samples_or_channels_is_said_in_one_line(archive: Archive) -> None:
+    for table in ("channel", "sample_values"):
+        with archive.transaction() as con:
+            con.execute(f"DELETE FROM {table} WHERE run_id = 5")
+        with pytest.raises(ArchiveError, match="samples of run 5 are lost"):
+            store.reevaluate(archive)
