@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from analysis.evaluate import RULES_VERSION, evaluate
@@ -161,23 +162,31 @@ def _in_parts(
     with archive.connect() as con:
         order = order_of(con) if run_ids is None else order_of(con, sorted({int(x) for x in run_ids}))
     total, wanted = len(order.runs), set(order.runs)
-    begins = list(range(0, total, RUNS_PER_TRANSACTION))
+    parts = _parts(total)
     with Evaluating(workers, make) as evaluating:
-        for step in range(len(begins) + AHEAD):
-            results = list(evaluating.take()) if step >= AHEAD and step - AHEAD < len(begins) else None
+        for step in range(len(parts) + AHEAD):
+            results = list(evaluating.take()) if step >= AHEAD and step - AHEAD < len(parts) else None
             part = None
-            if results is not None or step < len(begins):
+            if results is not None or step < len(parts):
                 with archive.connect() as con:
                     if results is not None and write is not None:
                         with archive.transaction(con):
                             results = [write(con, one) for one in results]
-                    if step < len(begins):
-                        end = begins[step] + RUNS_PER_TRANSACTION
-                        part = load_part(con, order, begins[step], end, wanted, keep_windows)
+                    if step < len(parts):
+                        part = load_part(con, order, *parts[step], wanted, keep_windows)
             if part is not None:
                 evaluating.give(part)
             if results is not None:
                 yield results, total
+
+
+def _parts(total: int) -> list[tuple[int, int]]:
+    """From where to before where the parts reach. The first ones are small, as nobody evaluates while they are read."""
+    ends, size = [0], RUNS_PER_TRANSACTION // 8
+    while ends[-1] < total:
+        size = min(max(2 * size, 1), RUNS_PER_TRANSACTION)
+        ends.append(min(ends[-1] + size, total))
+    return list(pairwise(ends))
 
 
 def _tables(part: Part, found: Concluded) -> tuple[list[int], Tables]:
