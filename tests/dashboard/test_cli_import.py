@@ -231,8 +231,9 @@ def test_a_file_name_that_is_no_text(shop: Shop) -> None:
 
 
 def test_ctrl_c_leaves_whole_runs_and_the_rest_is_taken_later(shop: Shop) -> None:
-    for n in range(400):
-        shop.write(f"logs/bake{n:03d}.csv", straight_log(240 + n / 100))
+    logs = 2000  # some seconds: there is a rest when the first are seen to be in
+    for n in range(logs):
+        shop.write(f"logs/bake{n:04d}.csv", straight_log(240 + n / 200))
     with subprocess.Popen(
         [sys.executable, "-m", "dashboard.cli", "import", str(shop.folder / "logs")],
         stdout=subprocess.PIPE,
@@ -251,10 +252,10 @@ def test_ctrl_c_leaves_whole_runs_and_the_rest_is_taken_later(shop: Shop) -> Non
     assert b"stopped after" in err
     assert shop.quick("verify").status == 0
     stored = len(shop.quick("runs", "--json").json)
-    assert stored < 400
+    assert stored < logs
     rest = shop("import", shop.folder / "logs")
     assert rest.status == 0
-    assert f"{400 - stored} stored, 0 held, {stored} duplicate, 0 rejected." in rest.out
+    assert f"{logs - stored} stored, 0 held, {stored} duplicate, 0 rejected." in rest.out
 
 
 def test_a_reader_that_leaves_gets_no_traceback(shop: Shop) -> None:
