@@ -23,7 +23,7 @@ HERE = Path(__file__).parent
 BENCHMARKS = {
     "bench_cli": (["7"], ["3"]),
     "bench_import": (["5000"], ["250"]),
-    "bench_evaluate": (["20000", "2"], ["1000", "2"]),
+    "bench_evaluate": (["20000"], ["1000"]),
     "bench_pages": ([], ["1000"]),
     "bench_growth": ([], ["--small"]),
 }
