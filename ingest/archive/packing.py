@@ -86,7 +86,7 @@ def _time_rows(run_id: int, ms: np.ndarray) -> list[tuple[Any, ...]]:
     for stretch, start in enumerate(range(0, len(ms), STRETCH)):
         part = ms[start : start + STRETCH]
         step = int(part[1] - part[0]) if len(part) > 1 else 1
-        even = int(part[-1] - part[0]) == step * (len(part) - 1) and bool(np.all(np.diff(part) == step))
+        even = step > 0 and int(part[-1] - part[0]) == step * (len(part) - 1) and bool(np.all(np.diff(part) == step))
         rows.append((run_id, stretch, len(part), int(part[0]), step if even else None, [] if even else part.tolist()))
     return rows
 
