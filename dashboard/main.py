@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 
 import streamlit as st
+
+from dashboard.panels.page import plain
+from ingest.archive import ArchiveError
 
 _PAGES = Path(__file__).parent / "pages"
 
@@ -14,7 +18,7 @@ def _page(file: str, title: str, url: str, *, default: bool = False) -> st.Page:
 
 
 st.set_page_config(layout="wide", initial_sidebar_state="auto")
-st.navigation(
+asked = st.navigation(
     {
         "After a bake": [
             _page("latest", "Latest", "latest", default=True),
@@ -41,4 +45,15 @@ st.navigation(
             _page("about", "About", "about"),
         ],
     }
-).run()
+)
+try:
+    asked.run()
+except ArchiveError as error:
+    st.error(plain(f"{str(error)[0].upper()}{str(error)[1:]}."))
+except Exception:
+    # Whatever a damaged archive holds: nobody at the oven is helped by a traceback. It goes to the log.
+    logging.getLogger("ovenbook").exception("page %s", asked.title)
+    st.error(
+        "This page ends here: the archive holds something that cannot be shown. Nothing was changed. Run `ovenbook verify`; "
+        "what went wrong stands in the service's log."
+    )

@@ -24,25 +24,6 @@ def set_run_value(book: Book, run: int, field: str, value: Any, who: str | None,
             evaluate_and_write(con, run, load_recording(con, run))
 
 
-def looked_none_found(book: Book, run: int, method: str, boards: int | None, who: str | None) -> None:
-    """An inspection without a defect: someone looked and found none."""
-    from ingest.archive.quality import add_inspection
-
-    with book.archive.transaction() as con:
-        add_inspection(
-            con,
-            run,
-            method,
-            scope=None,
-            boards_looked=boards,
-            joints_looked=None,
-            who=who,
-            at=None,
-            origin="typed",
-            defects=(),
-        )
-
-
 def try_log(book: Book, data: bytes, name: str, options: ImportOptions) -> list[ImportResult]:
     """What would become of a log: read it, store nothing."""
     from dataclasses import replace

@@ -65,6 +65,8 @@ def defect_lines(records: DefectRecords) -> list[DefectLine]:
 
 
 def _rate(counts: Any, joints: Any) -> DefectRate:
+    counted = joints > 0  # nought joints looked at is no look at joints
+    counts, joints = counts[counted], joints[counted]
     total = float(joints.sum())
     spread = 1.0
     if total > 0 and counts.sum() > 0 and len(counts) > 2:

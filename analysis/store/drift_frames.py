@@ -113,7 +113,12 @@ def set_point_tables(con: Connection) -> dict[str, list[list[float]]]:
     rows = con.execute(
         "SELECT setpoint_hash, setpoint_table FROM profile WHERE setpoint_hash IS NOT NULL AND setpoint_table IS NOT NULL"
     ).fetchall()
-    return {str(version): json.loads(table) for version, table in rows}
+    tables = {str(version): json.loads(table) for version, table in rows}
+    return {version: table for version, table in tables.items() if _is_table(table)}
+
+
+def _is_table(table: Any) -> bool:
+    return isinstance(table, list) and all(isinstance(row, list) and len(row) == 2 for row in table) and bool(table)
 
 
 def limit_in_words(metric: str, low: float | None, high: float | None) -> str:

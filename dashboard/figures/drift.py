@@ -15,6 +15,7 @@ from analysis.drift.series import BY_NAME
 from analysis.drift.watch import EWMA_WEIGHT
 from dashboard.figures.theme import BAND, CEILING, CHANNEL_COLOURS, INK, QUIET, channel_style, configured
 
+RANGE_LIMIT = 3.267  # D4 of ranges of two
 SHOWN_LIMITS = 3.0  # how far beyond its limit a CUSUM is drawn
 
 
@@ -108,10 +109,33 @@ def cusum_chart(rows: pd.DataFrame, height: int = 150) -> Any:
     return configured(alt.layer(high, low, up, down).properties(width="container", height=height))
 
 
+def moving_range_chart(rows: pd.DataFrame, key: Key, height: int = 110) -> tuple[Any, str]:
+    """From each run to the one before it (of one baseline), and its upper limit in words: 3.267 times the mean range of the
+    baseline's runs (the constant D4 of ranges of two, NIST/SEMATECH e-Handbook 6.3.2.2)."""
+    unit = "%" if BY_NAME[key[0]].logarithm else BY_NAME[key[0]].unit
+    ranges = rows.assign(range=rows.groupby("epoch")["moved"].diff().abs())
+    usual = ranges.loc[ranges["baseline"]].groupby("epoch")["range"].mean() * RANGE_LIMIT
+    ranges = ranges.assign(limit=ranges["epoch"].map(usual)).dropna(subset=["range"])
+    ranges = ranges[["run", "when", "epoch", "range", "limit"]]
+    x, title = _x(rows), f"moving range ({unit})"
+    base = alt.Chart(ranges)
+    line = base.mark_line(color=CHANNEL_COLOURS[0], strokeWidth=1.2).encode(
+        x=x,
+        y=alt.Y("range:Q", title=title),
+        detail="epoch:N",
+        tooltip=[alt.Tooltip("run:Q", title="run"), alt.Tooltip("range:Q", title=title, format=".2f")],
+    )
+    style = {"color": QUIET, "strokeDash": [2, 2], "interpolate": "step"}
+    limit = base.mark_line(**style).encode(x=x, y="limit:Q", detail="epoch:N")
+    newest = usual.dropna()
+    said = f"{newest.iloc[-1]:.1f} {unit}" if len(newest) else "a limit that is not known yet"
+    return configured(alt.layer(limit, line).properties(width="container", height=height)), said
+
+
 def group_panel(rows: pd.DataFrame, group: str, key: Key, height: int = 120) -> Any:
     """The runs of one comparison group, on the same axes as the other groups: a mixture would show the mix, not the oven."""
     unit = BY_NAME[key[0]].shown_unit
-    x, y = _x(rows), [float(rows["moved"].min()), float(rows["moved"].max())]
+    x, y = _x(rows, ticks=3), [float(rows["moved"].min()), float(rows["moved"].max())]
     x.scale = alt.Scale(domain=[_plain(rows["when"].min()), _plain(rows["when"].max())])
     dots = (
         alt.Chart(rows[rows["group"] == group])
@@ -165,7 +189,7 @@ def series_in_words(rows: pd.DataFrame, key: Key) -> str:
     newest = rows["moved"].tail(10)
     return (
         f"{kind.label}: {len(rows)} runs against their baseline; the newest {len(newest)} lie at {newest.median():+.2f} {unit} "
-        f"(median); smoothed line with weight {EWMA_WEIGHT:g}; squares are runs of the baseline; band: individuals limits."
+        f"(median); line: smoothed (EWMA, weight {EWMA_WEIGHT:g}); squares are runs of the baseline; band: individuals limits."
     )
 
 
@@ -203,9 +227,9 @@ def _marks(rows: pd.DataFrame, calls: Sequence[Call], events: Sequence[Happened]
     return layers
 
 
-def _x(rows: pd.DataFrame) -> Any:
+def _x(rows: pd.DataFrame, ticks: int = 7) -> Any:
     if _dated(rows):
-        return alt.X("when:T", title=None, axis=alt.Axis(format="%b %Y", tickCount=7))
+        return alt.X("when:T", title=None, axis=alt.Axis(format="%b %Y", tickCount=ticks, labelOverlap=True))
     return alt.X("when:Q", title="run", scale=alt.Scale(zero=False))
 
 

@@ -24,8 +24,9 @@ def held_list(book: Book) -> list[dict[str, Any]]:
     )
     out = records(rows)
     for row in out:
-        for field in ("questions", "answers", "head"):
-            row[field] = json.loads(row[field]) if isinstance(row[field], str) else row[field]
+        for field, kind in (("questions", list), ("answers", dict), ("head", list)):
+            value = json.loads(row[field]) if isinstance(row[field], str) else row[field]
+            row[field] = value if isinstance(value, kind) else kind()
     return out
 
 

@@ -56,10 +56,12 @@ for title, frame in (("", terms), ("Quantities", quantities), ("Checks", checks)
     found += len(frame)
     if len(frame):
         with st.expander(title, expanded=bool(asked)) if title else st.container():
-            page.table(frame)
+            page.table(frame, None)
 if not found:
     st.info(f"Nothing here contains “{page.plain(asked[:40])}”.")
+table_download(terms, "terms", "Terms as CSV")
 table_download(quantities, "quantities", "Quantities as CSV")
+table_download(checks, "checks", "Checks as CSV")
 
 st.subheader("Versions", anchor=False)
 

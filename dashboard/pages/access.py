@@ -35,7 +35,8 @@ if len(tokens):
                 "made": [page.local(at, book.zone) for at in tokens["created_at"]],
                 "revoked": [page.local(at, book.zone) if pd.notna(at) else "" for at in tokens["revoked_at"]],
             }
-        )
+        ),
+        "tokens",
     )
 else:
     st.markdown("No token yet: as long as nobody has a password either, a log that comes by HTTP needs none.")
@@ -81,7 +82,8 @@ if len(people):
                 "Name": people["name"],
                 "password set": [page.local(at, book.zone) for at in people["changed_at"]],
             }
-        )
+        ),
+        "people",
     )
     st.markdown(f"{words.counted(len(people), 'person', 'people')} can sign in. [Sign out](/signout)")
 else:

@@ -8,7 +8,7 @@ import streamlit as st
 from dashboard import comparing, page_data
 from dashboard.figures.comparison import comparison_curves, comparison_table, difference_curves, legend_words
 from dashboard.panels import page
-from dashboard.panels.downloads import chart_downloads, table_download
+from dashboard.panels.downloads import draw, table_download
 from dashboard.words import comparing as words
 from ingest.archive import ArchiveError
 
@@ -83,7 +83,8 @@ if rows:
                 f"run {first}": [words.field_value(r["field"], r["first"]) for r in rows],
                 f"run {second}": [words.field_value(r["field"], r["second"]) for r in rows],
             }
-        )
+        ),
+        f"runs-{first}-{second}-recorded",
     )
 else:
     st.markdown("Nothing that was recorded differs.")
@@ -94,22 +95,22 @@ if both.curves.curves.dropna(subset=["first", "second"]).empty:
     st.info(page.plain(sentence))
 else:
     chart = comparison_curves(both.curves, first, second)
-    st.altair_chart(chart, theme=None, alt=sentence, key=f"both-{first}-{second}")
-    difference = difference_curves(both.curves)
-    st.caption(f"{legend_words(first, second)} Below: run {second} less run {first}.")
-    st.altair_chart(
-        difference,
-        theme=None,
-        alt=f"Difference of the two runs in kelvin over the same time. {sentence}",
-        key=f"difference-{first}-{second}",
-    )
-    st.caption(page.plain(sentence))
-    chart_downloads(
+    draw(
         chart,
         f"runs-{first}-{second}-curves",
+        sentence,
         f"Run {first} (dashed) and run {second}",
         comparison_table(both.curves, first, second),
     )
+    difference = difference_curves(both.curves)
+    st.caption(f"{legend_words(first, second)} Below: run {second} less run {first}.")
+    draw(
+        difference,
+        f"runs-{first}-{second}-difference",
+        f"Difference of the two runs in kelvin over the same time. {sentence}",
+        f"Run {second} less run {first}",
+    )
+    st.caption(page.plain(sentence))
 st.markdown(page.plain(words.shape_text(both.shape, second)))
 
 st.subheader("Measured, the most unusual difference first", anchor=False)
@@ -120,10 +121,10 @@ else:
     table = pd.DataFrame(said).rename(
         columns={"what": "What", "first": f"run {first}", "second": f"run {second}", "how unusual": "how unusual"}
     )
-    page.table(table.head(LISTED))
+    page.table(table.head(LISTED), None)
     if len(table) > LISTED:
         with st.expander(f"The other {len(table) - LISTED}"):
-            page.table(table.iloc[LISTED:])
+            page.table(table.iloc[LISTED:], None)
     table_download(table, f"runs-{first}-{second}-differences")
 st.caption(
     page.plain(

@@ -55,4 +55,4 @@ if len(rejected):
     st.subheader("Rejected", anchor=False)
     st.markdown("These files could not be read as oven logs. Nothing of them is kept but this note.")
     shown = rejected.assign(received_at=[page.local(at, book.zone) for at in rejected["received_at"]])
-    page.table(shown.rename(columns={"file_name": "File", "received_at": "received", "reason": "reason"}))
+    page.table(shown.rename(columns={"file_name": "File", "received_at": "received", "reason": "reason"}), "rejected")

@@ -8,7 +8,7 @@ from dashboard import page_data
 from dashboard.panels import curve, metadata, page, verdict
 
 book = page.begin(None)
-with book.one_opening():
+with page.refusals(), book.one_opening():
     newest = page_data.newest_run(book)
     detail = page_data.run_detail(book, newest) if newest is not None else None
     if detail is not None:

@@ -50,14 +50,21 @@ for name in order:
         }
         for series in ("full_power_ramp_high_c_per_s", "hold_duty", "cooling_time_constant_s"):
             change = row[f"{series}_change"]
-            line[BY_NAME[series].label] = "" if change is None else words.minus(f"{100 * change:+.1f} %")
+            line[BY_NAME[series].label] = (
+                "" if change is None else words.minus(f"{round(100 * change, 1) + 0.0:+.1f} %")
+            )
         line["left out"] = row["left_out"] or ""
         table.append(line)
     if table:
-        page.table(pd.DataFrame(table))
+        frame = pd.DataFrame(table)
+        empty = [str(c) for c in frame.columns if not frame[c].astype(str).str.strip().any()]
+        page.table(frame.drop(columns=empty), f"reference-runs-{name}")
         st.caption(
             "Percent: against the baseline of the reference runs; empty where it was not measured or is being learned."
         )
+        unmeasured = [label for label in empty if label != "left out"]
+        if unmeasured:
+            st.caption(page.plain(f"Not measured in these runs: {', '.join(unmeasured)}."))
     last = state.last_run
     page.link("run", f"The last reference run, {last}", run=str(last))
     if len(report.references) > len(table):

@@ -9,7 +9,7 @@ from dashboard.panels import curve, defects_more, metadata, models, page, run_fa
 
 book = page.begin(None)
 asked = st.query_params.get("run")
-with book.one_opening():
+with page.refusals(), book.one_opening():
     newest = page_data.newest_run(book)
     if asked is None and newest is not None:
         asked = str(newest)

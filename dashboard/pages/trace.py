@@ -100,7 +100,7 @@ used = pd.DataFrame(
     }
 )
 if len(rows) <= WRITTEN_OUT:
-    page.table(used)
+    page.table(used, None)
 else:
     st.dataframe(
         used.head(SHOWN),
@@ -144,5 +144,6 @@ else:
                 ],
                 "note": [e["note"] or "" for e in events],
             }
-        ).head(SHOWN)
+        ).head(SHOWN),
+        "trace-events",
     )

@@ -204,7 +204,7 @@ def _one_result(result: ImportResult) -> None:
         )
         title = f"Run {number} of {len(result.runs)}" if len(result.runs) > 1 else "Understood as one run"
         st.markdown(f"{title}: {start}, lasting {words.duration(run.duration_s)}.")
-        page.table(_channels(result, number - 1))
+        page.table(_channels(result, number - 1), None)
     for warning in result.warnings:
         st.caption(f"Note: {page.plain(warning.text)}")
     if result.reading and result.reading.head and result.status != "stored":

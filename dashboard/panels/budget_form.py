@@ -26,7 +26,7 @@ def budget(book: Book, ovens: list[dict[str, Any]]) -> None:
             f"A peak of {found.peak_c:g} °C is known to ± {found.expanded_k:.1f} K (k = 2). {page.plain(found.measured_text)}"
         )
         table = budget_rows(found)
-        page.table(table)
+        page.table(table, None)
         table_download(table, f"budget-oven-{oven}")
         term = st.selectbox("Change a term", list(TERMS), format_func=_term_name, key="budget-term")
         default, unit, _, source = TERMS[term]

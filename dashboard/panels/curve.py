@@ -9,7 +9,7 @@ from dashboard.figures.curve import curve_in_words, curve_table, profile_curve
 from dashboard.figures.heater import MEAN_S, heater_strip
 from dashboard.page_data import RunDetail
 from dashboard.panels import page
-from dashboard.panels.downloads import chart_downloads
+from dashboard.panels.downloads import draw
 from ingest.recording import Recording
 
 VIEWS = ("whole run", "heating", "near the peak")
@@ -27,20 +27,19 @@ def show_curve(detail: RunDetail, recording: Recording, *, with_heater: bool = T
     span = _span(recording, view or VIEWS[0], detail.liquidus_c)
     chart = profile_curve(recording, liquidus_c=detail.liquidus_c, limits=detail.limits, span=span)
     sentence = curve_in_words(recording, detail.liquidus_c)
-    st.altair_chart(chart, theme=None, alt=sentence, key=f"curve-{detail.run}-{view}")
+    draw(chart, f"run-{detail.run}-curve", sentence, f"Run {detail.run}", lambda: curve_table(recording))
     strip = heater_strip(recording, span=span) if with_heater else None
     if strip is not None:
-        st.altair_chart(
+        draw(
             strip,
-            theme=None,
-            alt=f"Heater command in percent over the same time, mean over {MEAN_S:g} s.",
-            key=f"heater-{detail.run}-{view}",
+            f"run-{detail.run}-heater",
+            f"Heater command in percent over the same time, mean over {MEAN_S:g} s.",
+            f"Run {detail.run}: heater",
         )
     st.caption(
         f"{page.plain(sentence)} Point at the curve for values; drag to move along, Shift and wheel to zoom, "
         "double-click to reset."
     )
-    chart_downloads(chart, f"run-{detail.run}-curve", f"Run {detail.run}", curve_table(recording))
 
 
 def _span(recording: Recording, view: str, liquidus_c: float | None) -> tuple[float, float] | None:

@@ -14,6 +14,7 @@ from analysis.defects.report import DefectReport, LinkDetail, sentence, sides_of
 from dashboard.figures import defects as figures
 from dashboard.page_data import Book
 from dashboard.panels import defects_data, page
+from dashboard.panels.downloads import draw
 
 MOST_SHOWN = 8  # links in the chart; more are in the table
 
@@ -25,7 +26,7 @@ def show_lines(lines: Sequence[DefectLine]) -> None:
         names, [line.runs.count for line in lines], [line.runs.n for line in lines], "share of inspected runs with it"
     )
     said = "; ".join(f"{line.defect} on {line.runs.count} of {line.runs.n} runs" for line in lines)
-    st.altair_chart(chart, theme=None, alt=f"{said}.", key="defect-shares")
+    draw(chart, "defect-shares", f"{said}.", "Share of inspected runs with each defect")
 
 
 def show_where(found: DefectReport, line: DefectLine) -> None:
@@ -52,7 +53,7 @@ def show_where(found: DefectReport, line: DefectLine) -> None:
         st.caption(
             "Runs with it by place on the board and by how the board lay: what follows the side changes, a part stays."
         )
-        page.table(table.rename(columns={"ref_des": "place"}))
+        page.table(table.rename(columns={"ref_des": "place"}), f"{line.defect}-places")
 
 
 def show_evidence(book: Book, found: DefectReport, defect: str, newest: int | None) -> None:
@@ -72,13 +73,13 @@ def show_evidence(book: Book, found: DefectReport, defect: str, newest: int | No
         said = "; ".join(
             f"{name}: {a.with_defect} of {a.runs} against {b.with_defect} of {b.runs}" for name, a, b in pairs
         )
-        st.altair_chart(figures.contrast_points(pairs), theme=None, alt=f"{said}.", key=f"contrast-{defect}")
+        draw(figures.contrast_points(pairs), f"{defect}-contrasts", f"{said}.", f"Runs with {defect}, by factor")
     with st.expander("Everything that was looked at", expanded=False):
         st.caption(
             "p compares runs inside board and lot, by permuting whole runs. q is corrected for all the looks, and decides the "
             "grade. A number of looks this large gives finds by chance; p alone says little."
         )
-        page.table(pd.DataFrame([_row(k) for k in mine]))
+        page.table(pd.DataFrame([_row(k) for k in mine]), f"{defect}-links")
     labels = {k.factor.name: k.factor.label for k in mine}
     chosen = st.selectbox(
         "Look closely at", list(labels), format_func=lambda name: labels[name], key=f"closely-{defect}"
@@ -124,7 +125,13 @@ def show_detail(closer: LinkDetail, *, is_first: bool) -> None:
         cut = (inside.min() + rest.max()) / 2 if link.z > 0 else (inside.max() + rest.min()) / 2
         limit = closer.limit.limit if closer.limit else None
         chart = figures.value_strip(closer.values, link.factor.label, link.factor.unit, float(cut), limit)
-        st.altair_chart(chart, theme=None, alt=sentence(link), key=f"strip-{link.defect}-{link.factor.name}")
+        draw(
+            chart,
+            f"{link.defect}-{link.factor.name}",
+            sentence(link),
+            f"{link.defect} and {link.factor.label}",
+            closer.values,
+        )
     said = []
     if closer.odds is not None and closer.odds.odds_ratio is not None:
         said.append(

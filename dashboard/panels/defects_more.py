@@ -12,6 +12,7 @@ from dashboard.figures import defects as figures
 from dashboard.figures import defects_time
 from dashboard.page_data import Book, records
 from dashboard.panels import defects_data, page
+from dashboard.panels.downloads import draw
 
 
 def show_yield(book: Book, not_inspected: int, newest: int | None) -> None:
@@ -22,7 +23,7 @@ def show_yield(book: Book, not_inspected: int, newest: int | None) -> None:
         frame["group"].tolist(), frame["clean"].tolist(), frame["inspected"].tolist(), "share of runs without a defect"
     )
     said = "; ".join(f"{r['group']}: {r['clean']} of {r['inspected']} clean" for r in records(frame))
-    st.altair_chart(chart, theme=None, alt=f"{said}.", key=f"yield-{by}")
+    draw(chart, f"yield-by-{by}", f"{said}.", f"Share of runs without a defect, by {by}")
     rows = [
         {
             by: r["group"],
@@ -35,7 +36,7 @@ def show_yield(book: Book, not_inspected: int, newest: int | None) -> None:
         }
         for r in records(frame)
     ]  # fmt: skip
-    page.table(pd.DataFrame(rows))
+    page.table(pd.DataFrame(rows), f"yield-table-by-{by}")
     st.caption(
         f"Runs without a defect before any touch-up, of those inspected; {not_inspected} product runs were not. Yield: Wilson "
         "interval. Per million: defects over joints looked at (terminations); the interval allows for defects of one run "
@@ -48,12 +49,12 @@ def show_time(book: Book, defect: str, newest: int | None) -> None:
     points = defects_data.over_time(book, defect, newest)
     if points is not None:
         said = defects_time.time_in_words(points)
-        st.altair_chart(defects_time.share_over_time(points), theme=None, alt=said, key=f"time-{defect}")
+        draw(defects_time.share_over_time(points), f"{defect}-over-time", said, f"{defect} over time")
         st.caption(said)
     gap = defects_data.gaps(book, defect, newest)
     if gap is not None:
         said = defects_time.gaps_in_words(*gap)
-        st.altair_chart(defects_time.gap_points(*gap), theme=None, alt=said, key=f"gaps-{defect}")
+        draw(defects_time.gap_points(*gap), f"{defect}-gaps", said, f"Runs between {defect}s", gap[1])
         st.caption(said)
     if points is None and gap is None:
         st.markdown(
@@ -81,7 +82,7 @@ def show_several(book: Book, defect: str, newest: int | None) -> None:
         }
         for s in model.scores
     ]
-    page.table(pd.DataFrame(rows))
+    page.table(pd.DataFrame(rows), f"{defect}-models")
     if model.slope is not None:
         slope, low, high = model.slope
         st.caption(
@@ -90,7 +91,7 @@ def show_several(book: Book, defect: str, newest: int | None) -> None:
             f"Expected {model.expected_defective:.0f} runs with it, seen {model.defective}."
         )
     said = "; ".join(f"predicted {c.predicted:.0%}, seen {c.seen.count} of {c.seen.n}" for c in model.calibration)
-    st.altair_chart(defects_time.calibration_points(model), theme=None, alt=f"{said}.", key=f"calibration-{defect}")
+    draw(defects_time.calibration_points(model), f"{defect}-calibration", f"{said}.", f"{defect}: predicted and seen")
     weights = ", ".join(f"{label} {weight:+.2f}" for label, weight in model.weights[:6])
     st.markdown(page.plain(f"Largest weights (log odds a standard deviation): {weights}."))
     if model.left_out:

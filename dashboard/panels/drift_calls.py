@@ -23,7 +23,7 @@ def show_call(book: Book, report: OvenReport, call: Call, *, folded: bool = Fals
     """One call with its details and the form to answer it."""
     answered = report.answers.get(call.id)
     if not folded:
-        st.markdown(f"**{page.plain(_sentence(call))}**")
+        st.markdown(f"**{page.plain(_sentence(call))}**", help=words.TIERS)
         st.markdown(f"Check first: {page.plain(call.check_first)}")
         if call.question:
             st.markdown(f"**{page.plain(call.question)}** If so, note it as an event below.")
@@ -46,8 +46,8 @@ def show_call(book: Book, report: OvenReport, call: Call, *, folded: bool = Fals
 
 def _sentence(call: Call) -> str:
     since = words.day(call.since, call.since_run)
-    likely = call.causes[0].cause if call.causes else "unknown"
-    return f"{words.headline(call)}, since {since}; most like {likely}. {call.tier[0].upper()}{call.tier[1:]}."
+    likely = words.cause(call.causes[0].cause if call.causes else "unknown")
+    return f"{words.headline(call)}, since {since}; most like: {likely}. {call.tier[0].upper()}{call.tier[1:]}."
 
 
 def show_events(report: OvenReport) -> None:
@@ -60,10 +60,11 @@ def show_events(report: OvenReport) -> None:
     rows = [
         {
             "event": f"{e.kind}, {words.event_day(e)}",
-            "did it help": e.answer,
+            "expected to move": words.expected(e.kind),
+            "did it": e.answer,
             "what moved": words.minus(e.text),
             "runs": f"{e.n_before} before, {e.n_after} after",
         }
         for e in reversed(report.events)
     ]
-    page.table(pd.DataFrame(rows))
+    page.table(pd.DataFrame(rows), f"events-{report.oven}")

@@ -10,6 +10,7 @@ from analysis.drift.series import BY_NAME
 from analysis.store.drift import OvenReport
 from dashboard.figures import drift as figures
 from dashboard.panels import page
+from dashboard.panels.downloads import draw
 from dashboard.words import drift as words
 
 __all__ = ["EFFORT", "label", "show"]
@@ -31,18 +32,33 @@ def show(report: OvenReport, key: Key) -> None:
     calls = [c for c in found.calls if key[0] in c.moved or c.series == key[0]]
     events = [figures.Happened(_moment(e.happened_at), e.kind) for e in report.events]
     said = figures.series_in_words(rows, key)
-    st.altair_chart(figures.series_chart(rows, key, calls, events), theme=None, alt=said, key=f"series-{key}")
-    st.caption(page.plain(words.minus(said)))
-    st.markdown(page.plain(_baseline(report, key)))
-    st.altair_chart(
+    name = f"{report.oven}-{key[0]}" + (f"-{key[1]}" if key[1] else "")
+    title = f"{report.oven}: {label(key)}"
+    draw(figures.series_chart(rows, key, calls, events), f"{name}-against-baseline", said, title, rows)
+    st.caption(page.plain(words.minus(said)), help=words.CHARTS["individuals"])
+    st.markdown(page.plain(_baseline(report, key)), help=words.CHARTS["baseline"])
+    moving, usual = figures.moving_range_chart(rows, key)
+    draw(
+        moving,
+        f"{name}-moving-range",
+        f"Moving range of {label(key)}: how far each run lies from the one before it, and the limit of usual ranges.",
+        f"{title}, moving range",
+    )
+    st.caption(
+        page.plain(f"Moving range: from each run to the next, usual up to {usual}. A run beyond it is a jump."),
+        help=words.CHARTS["moving range"],
+    )
+    draw(
         figures.cusum_chart(rows),
-        theme=None,
-        alt=f"CUSUM of {label(key)}: both sums and the limit at which a call is made.",
-        key=f"cusum-{key}",
+        f"{name}-cusum",
+        f"CUSUM of {label(key)}: both sums and the limit at which a call is made.",
+        f"{title}, CUSUM",
+        rows,
     )
     st.caption(
         "CUSUM: what has piled up beyond half a scatter a run and beyond the baseline's own doubt; upper and lower sum. Dotted: "
-        "the limit a call is made at."
+        "the limit a call is made at.",
+        help=words.CHARTS["cusum"],
     )
     st.markdown("**Each group by itself**")
     columns = st.columns(3)
@@ -50,16 +66,18 @@ def show(report: OvenReport, key: Key) -> None:
         with columns[place % 3]:
             st.caption(page.plain(group))
             said = f"{label(key)} of {group} against its baseline."
-            st.altair_chart(figures.group_panel(rows, group, key), theme=None, alt=said, key=f"group-{key}-{group}")
+            draw(figures.group_panel(rows, group, key), f"{name}-{group}", said, f"{title}, {group}")
+    if any(", profile " in group for group in rows["group"]):
+        st.caption("The letters after “profile” tell apart set-point tables that one board was baked with.")
     st.markdown("**Against the room**")
     if rows["ambient"].notna().sum() < 8:
         st.markdown("The room's temperature is known of too few runs to tell the season apart.")
         return
-    st.altair_chart(
+    draw(
         figures.season_chart(rows, key),
-        theme=None,
-        alt=f"{label(key)} against the room's temperature, older and newer half of the runs.",
-        key=f"season-{key}",
+        f"{name}-season",
+        f"{label(key)} against the room's temperature, older and newer half of the runs.",
+        f"{title}, against the room",
     )
     st.caption(page.plain(_season(report, key)))
 

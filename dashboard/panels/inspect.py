@@ -172,7 +172,7 @@ def _show_understood(sheet: Any, found: Any, problems: list[str]) -> None:
         st.caption(page.plain(f"Left out: {', '.join(sheet.left_out)}."))
     if problems:
         st.error(f"{words.counted(len(problems), 'line')} cannot be stored; nothing is stored until they are mended.")
-        page.table(pd.DataFrame({"problem": problems[:20]}))
+        page.table(pd.DataFrame({"problem": problems[:20]}), None)
         return
     clean = sum(not one.defects for one in found)
     st.markdown(f"{words.counted(len(found), 'run')} inspected, {clean} of them clean.")

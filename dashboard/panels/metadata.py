@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -9,7 +10,7 @@ import streamlit as st
 
 from dashboard import page_actions, page_data, recently_used
 from dashboard.page_data import Book, RunDetail
-from dashboard.panels import page
+from dashboard.panels import inspect, inspect_data, page
 from ingest.archive.fields import KINDS, ORIENTATIONS
 from ingest.archive.quality import METHODS
 
@@ -71,6 +72,7 @@ def read_choices(book: Book, run: int) -> None:
         page_data.reference(book, table)
     for field in ("oven", "board", "jar", "paste"):
         recently_used.recently_used(book, field)
+    inspect_data.scope_for(book, run)
 
 
 def quick_metadata(book: Book, detail: RunDetail) -> None:
@@ -124,13 +126,34 @@ def quick_inspection(book: Book, detail: RunDetail) -> None:
     else:
         st.markdown("Not inspected yet. That is not the same as no defects.")
     method = st.selectbox("Looked with", METHODS, key=f"method-{detail.run}")
+    scope = _looked_at(book, detail)
+    st.caption(page.plain(f"One tap stores: {inspect.amounts(replace(scope, method=method))} ({scope.said})."))
     if st.button("Looked, none found", key=f"clean-{detail.run}"):
-        boards = detail.overview.get("load_count")
         with page.refusals():
-            page_actions.looked_none_found(book, detail.run, method, int(boards) if boards else None, page.who())
+            inspect_data.store(
+                book, detail.run, replace(scope, method=method), (), page.who(), origin=_kept_origin(scope)
+            )
         page.say_next(f"Run {detail.run}: looked with {method}, none found.")
         st.rerun()
     page.link("inspect", "Something was found: record a defect", run=str(detail.run))
+
+
+def _kept_origin(scope: inspect_data.Scope) -> str:
+    return "typed" if scope.origin == "unknown" else scope.origin
+
+
+def _looked_at(book: Book, detail: RunDetail) -> inspect_data.Scope:
+    """How much one tap stands for: as on the page *Inspect*, and where only the boards are known, with the board's joints."""
+    scope = inspect_data.scope_for(book, detail.run)
+    number = page_data.run_ids(book, detail.run)["board_id"]
+    rows = page_data.records(page_data.reference(book, "boards"))
+    each = next((int(r["joints"]) for r in rows if r["joints"] and r["board_id"] == number), None)
+    if scope.joints is None and scope.boards and each:
+        said = f"{scope.said}, {each} joints on each board"
+        return replace(scope, joints=scope.boards * each, said=said)
+    if scope.joints is None:
+        return replace(scope, said=f"{scope.said}; no joints are counted")
+    return scope
 
 
 def _choose(

@@ -39,7 +39,7 @@ def show_model(book: Book, detail: RunDetail) -> None:
     rows = words.model_rows(model, words.room_of(detail.overview))
     if rows:
         table = pd.DataFrame(rows, columns=list(words.ROWS))
-        page.table(table)
+        page.table(table, None)
         table_download(table, f"run-{detail.run}-model")
     for line in words.model_lines(model, words.has_hold_duty(page_data.records(detail.metrics))):
         st.markdown(page.plain(line))

@@ -14,6 +14,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard import page_data
+from dashboard.panels.downloads import table_download
 from ingest.archive import ArchiveError
 
 PAGE_FILES = {
@@ -126,8 +127,9 @@ def facts(rows: list[tuple[str, str, str]]) -> None:
     st.html(f'<div class="ob-facts">{cells}</div>')
 
 
-def table(frame: pd.DataFrame) -> None:
-    """A short table as plain text that turns into stacked lines on a narrow screen. For long tables use st.dataframe."""
+def table(frame: pd.DataFrame, name: str | None) -> None:
+    """A short table as plain text that turns into stacked lines on a narrow screen, and as a CSV file under `name` (None: it
+    shows what is not kept yet, or is a part of a table that has its file). For long tables use st.dataframe."""
     names = [str(c) for c in frame.columns]
     head = "".join(f"<th>{escape(n)}</th>" for n in names)
     body = "".join(
@@ -139,6 +141,8 @@ def table(frame: pd.DataFrame) -> None:
         for row in frame.itertuples(index=False)
     )
     st.html(f'<table class="ob-table"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>')
+    if name is not None:
+        table_download(frame, name)
 
 
 def link(page: str, label: str, **parameters: str) -> None:

@@ -59,4 +59,7 @@ def placements(book: Book, ovens: list[dict[str, Any]]) -> None:
 
 def _now(oven: dict[str, Any]) -> dict[str, dict[str, Any]]:
     kept = oven["placements"]
-    return json.loads(kept) if isinstance(kept, str) else (kept or {})
+    read = json.loads(kept) if isinstance(kept, str) else kept
+    if not isinstance(read, dict):
+        return {}
+    return {name: place for name, place in read.items() if isinstance(place, dict)}

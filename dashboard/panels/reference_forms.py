@@ -275,6 +275,8 @@ def profiles(book: Book) -> None:
 
 
 def _span(low: Any, high: Any) -> str:
+    if low is None or high is None:
+        return "unknown"
     return f"{low:g} °C" if low == high else f"{low:g} to {high:g} °C"
 
 

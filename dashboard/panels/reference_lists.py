@@ -34,7 +34,7 @@ def listing(rows: pd.DataFrame, name: str, columns: Mapping[str, str], empty: st
     if len(shown) > 40:
         st.dataframe(shown, hide_index=True, key=f"list-{name}")
     else:
-        page.table(shown)
+        page.table(shown, None)
     table_download(shown, name)
 
 

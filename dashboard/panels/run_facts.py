@@ -55,7 +55,8 @@ def show_channels(detail: RunDetail) -> None:
                 "place": [r["placement"] or "place unknown" if r["role"] == "temperature" else "" for r in rows],
                 "fixed by": [r["attachment"] or "" for r in rows],
             }
-        )
+        ),
+        f"run-{detail.run}-channels",
     )
 
 
@@ -74,7 +75,8 @@ def show_findings(detail: RunDetail) -> None:
                     "would mean": [f["meaning"] for f in seen],
                     "check first": [f["check_first"] for f in seen],
                 }
-            )
+            ),
+            f"run-{detail.run}-findings",
         )
     else:
         st.markdown("No check found anything odd.")
@@ -87,7 +89,8 @@ def show_findings(detail: RunDetail) -> None:
                         "channel": [f["channel"] or "whole run" for f in silent],
                         "because": [f["evidence"] for f in silent],
                     }
-                )
+                ),
+                f"run-{detail.run}-not-checked",
             )
 
 
@@ -123,9 +126,9 @@ def _metric_tables(detail: RunDetail, rows: list[dict]) -> None:
     if by_channel:
         unjudged = set(detail.channels.loc[~detail.channels["judged"], "name"])
         heads = [f"{n} (average, not judged)" if n in unjudged else n for n in names]
-        page.table(pd.DataFrame(by_channel, columns=["Quantity", *heads]))
+        page.table(pd.DataFrame(by_channel, columns=["Quantity", *heads]), None)
     if whole:
-        page.table(pd.DataFrame(whole, columns=["Quantity", "whole run"]))
+        page.table(pd.DataFrame(whole, columns=["Quantity", "whole run"]), None)
 
 
 def _value(row: dict) -> str:
@@ -185,5 +188,6 @@ def show_log(book: Book, detail: RunDetail) -> None:
                     "when": [page.local(r["changed_at"], book.zone) for r in rows],
                     "why": [r["why"] or "not said" for r in rows],
                 }
-            )
+            ),
+            f"run-{detail.run}-corrections",
         )

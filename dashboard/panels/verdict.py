@@ -12,7 +12,7 @@ from dashboard import words
 from dashboard.figures.margins import MarginRow, margin_bars, margins_in_words, margins_table
 from dashboard.page_data import RunDetail
 from dashboard.panels import page
-from dashboard.panels.downloads import chart_downloads
+from dashboard.panels.downloads import draw
 
 _CLASSES = {"meets": "meets", "fails": "fails", "too close to call": "close"}
 
@@ -109,8 +109,8 @@ def show_margins(detail: RunDetail) -> None:
         st.info(words.NO_LIMITS)
         return
     chart = margin_bars(rows)
-    st.altair_chart(chart, theme=None, alt=margins_in_words(rows), key=f"margins-{detail.run}")
-    chart_downloads(chart, f"run-{detail.run}-margins", f"Run {detail.run}: margins", margins_table(rows))
+    title = f"Run {detail.run}: margins"
+    draw(chart, f"run-{detail.run}-margins", margins_in_words(rows), title, margins_table(rows))
 
 
 def _order(result: LimitResult) -> tuple[int, float]:

@@ -39,7 +39,7 @@ def show_windows(book: Book) -> None:
     )
     owners = list(dict.fromkeys(table["For"]))
     owner = st.selectbox("Window of", owners, key="window", bind="query-params")
-    page.table(table[table["For"] == owner].drop(columns="For"))
+    page.table(table[table["For"] == owner].drop(columns="For"), None)
     table_download(table, "windows")
 
 
@@ -202,7 +202,7 @@ def _show_changes(changes: pd.DataFrame) -> None:
     if len(table) > 40:
         st.dataframe(table, hide_index=True, key="changes")
     else:
-        page.table(table)
+        page.table(table, None)
     table_download(table, "what-would-change")
 
 

@@ -31,6 +31,32 @@ CAUSES = {
 }
 
 
+# What the charts of a series are, as hover texts.
+CHARTS = {
+    "individuals": "Each dot is one run. Individuals chart: two of three runs beyond the band on one side call a step. EWMA, the "
+    "exponentially weighted moving average, follows slow changes: each run moves the line by a tenth of its distance.",
+    "baseline": "What this oven did in the first comparable runs, group by group. Scatter: how far single runs usually lie from "
+    "it (one standard deviation). Learning below 20 runs, firm from 40.",
+    "moving range": "The difference of each run from the one before it. It shows jumps and a scatter that grows; no call is "
+    "made from it alone.",
+    "cusum": "Cumulative sum: small differences that keep the same sign pile up, so a slow change shows long before a single "
+    "run stands out. Counted in scatters of the baseline.",
+}
+TIERS = "Note: keep an eye on it. Check before the next batch: do the check below before boards depend on it."
+
+
+def expected(kind: str) -> str:
+    """What an event of this kind moves when it was needed and worked: "hold duty down, cooling time constant up"."""
+    from analysis.drift.events import EXPECTED
+    from analysis.drift.series import BY_NAME
+
+    way = {"+": "up", "-": "down", "any": "either way"}
+    moves = EXPECTED.get(kind, {})
+    return (
+        ", ".join(f"{BY_NAME[name].label} {way[sign]}" for name, sign in moves.items() if name in BY_NAME) or "nothing"
+    )
+
+
 def cause(name: str) -> str:
     return CAUSES.get(name, name)
 

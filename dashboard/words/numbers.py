@@ -82,5 +82,7 @@ def ranges(numbers: Sequence[int]) -> str:
 
 
 def duration(seconds: float) -> str:
+    if not math.isfinite(seconds):
+        return "unknown"
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes} min {rest} s" if minutes else f"{rest} s"

@@ -71,14 +71,21 @@ def _recording(run: tuple[Any, ...], rows: list[tuple[Any, ...]], samples: Sampl
     if samples is None or len(samples[1]) != len(rows):
         raise lost(run_id)
     elapsed_s, values = samples
+    try:
+        channels = tuple(channel_of(row[1:], values[i]) for i, row in enumerate(rows))
+        said = tuple(Notice(n["code"], n["text"]) for n in json.loads(notices)) if notices != "[]" else ()
+    except (TypeError, ValueError, KeyError):  # lists that are stored as text and are no such lists any more
+        raise ArchiveError(
+            f"what is stored about the channels of run {run_id} is damaged: run `ovenbook verify`, then `ovenbook rebuild`"
+        ) from None
     return Recording(
         elapsed_s=elapsed_s,
-        channels=tuple(channel_of(row[1:], values[i]) for i, row in enumerate(rows)),
+        channels=channels,
         started_at=aware(started_at),
         zone=zone,
         first_line=first_line,
         last_line=last_line,
-        notices=tuple(Notice(n["code"], n["text"]) for n in json.loads(notices)) if notices != "[]" else (),
+        notices=said,
     )
 
 

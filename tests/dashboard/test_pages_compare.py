@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 from page_archives import bake, full_archive
-from test_pages import charts, empty, filled, full, opened, said  # noqa: F401  (fixtures)
+from page_fixtures import empty, filled, full  # noqa: F401  (fixtures)
+from page_reading import charts, opened, said
 
 from analysis.store import evaluate_and_write
 from analysis.store.comparing import compare_runs, last_good_before

@@ -62,7 +62,7 @@ def test_ovens_show_calls_effort_reference_and_events(demo: Archive) -> None:
     at = opened("ovens")
     text = said(at)
     assert not at.exception
-    assert "most like heater" in text
+    assert "most like: less heating power" in text
     assert "against the baseline" in text
     assert "because no heater duty in the log" in text
     assert "Last reference run" in text

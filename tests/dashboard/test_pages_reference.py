@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 from page_archives import bake, full_archive
+from page_reading import button, field, opened, said
 from streamlit.testing.v1 import AppTest
-from test_pages import button, field, opened, said
 
 from analysis.store import evaluate_and_write
 from ingest.archive import Archive

@@ -6,12 +6,13 @@ from pathlib import Path
 
 import pytest
 from page_archives import full_archive
+from page_reading import opened, said
 from streamlit.testing.v1 import AppTest
-from test_pages import opened, said
 
-from dashboard import page_actions, page_data
+from dashboard import page_data
 from dashboard.commands.output import Refusal
 from dashboard.commands.published import serve_data
+from dashboard.panels import inspect_data
 from ingest.archive import READING_ONLY, ArchiveError
 from ingest.publishing import publish
 
@@ -45,7 +46,7 @@ def test_pages_over_a_data_set_say_that_it_is_read_only(tmp_path: Path, monkeypa
         book = page_data.current(str(path))
         assert book.archive.read("SELECT run FROM run_overview ORDER BY run")["run"].tolist() == runs
         with pytest.raises(ArchiveError, match="open for reading only: enter and correct in the archive it came from"):
-            page_actions.looked_none_found(book, runs[0], "loupe", 1, "Kim")
+            inspect_data.store(book, runs[0], inspect_data.scope_for(book, runs[0]), (), "Kim")
 
     serve_data(str(tmp_path / "ovens"), look)
     assert seen

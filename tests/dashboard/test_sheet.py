@@ -17,7 +17,8 @@ import pypdf
 import pytest
 from archive_helpers import Shop
 from page_archives import full_archive
-from test_pages import button, empty, opened, said  # noqa: F401  (fixture)
+from page_fixtures import empty  # noqa: F401  (fixture)
+from page_reading import button, opened, said
 
 from dashboard import page_data
 from dashboard.sheet import Sheet, SheetOptions, as_html, as_pdf, make_sheet

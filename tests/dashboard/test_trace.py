@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 from archive_helpers import Shop
 from page_archives import full_archive
-from test_pages import empty, opened, said  # noqa: F401  (fixture)
+from page_fixtures import empty  # noqa: F401  (fixture)
+from page_reading import opened, said
 
 from dashboard.export_selection import Selection
 from dashboard.trace import as_table, serials_in, trace_event, trace_selection, trace_serial
