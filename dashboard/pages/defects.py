@@ -14,6 +14,7 @@ newest = spans.asked(
     "inspected runs",
     "Which defects, where and with what is told from these runs. More of them show smaller effects; much older ones may tell "
     "of paste, boards and ovens that are long gone.",
+    spans.USUAL_INSPECTED,
 )
 with st.spinner("Comparing the inspected runs"):
     found = defects_data.report(book, newest)

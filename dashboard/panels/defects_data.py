@@ -10,7 +10,7 @@ from analysis.defects import overview, several
 from analysis.defects.report import DefectReport, LinkDetail, build, detail, model_inputs
 from analysis.store.defects import defect_records, factors_of_run, open_questions, trial_frames
 from dashboard.page_data import Book, kept
-from dashboard.panels.spans import USUAL
+from dashboard.panels.spans import USUAL_INSPECTED
 
 
 @kept
@@ -20,7 +20,7 @@ def inspected(book: Book) -> int:
 
 
 @kept
-def report(book: Book, newest: int | None = USUAL) -> DefectReport:
+def report(book: Book, newest: int | None = USUAL_INSPECTED) -> DefectReport:
     """`newest`: over so many of the newest inspected runs; None: over all. Trials are always whole."""
     with book.one_opening():
         records = defect_records(book.archive, newest=newest)
@@ -34,14 +34,14 @@ def report(book: Book, newest: int | None = USUAL) -> DefectReport:
 
 
 @kept
-def link_detail(book: Book, defect: str, factor: str, newest: int | None = USUAL) -> LinkDetail | None:
+def link_detail(book: Book, defect: str, factor: str, newest: int | None = USUAL_INSPECTED) -> LinkDetail | None:
     found = report(book, newest)
     link = next((k for k in found.links if (k.defect, k.factor.name) == (defect, factor)), None)
     return None if link is None else detail(found.records, link)
 
 
 @kept
-def model(book: Book, defect: str, newest: int | None = USUAL) -> several.Model:
+def model(book: Book, defect: str, newest: int | None = USUAL_INSPECTED) -> several.Model:
     frame, hit, factors = model_inputs(report(book, newest).records, defect)
     return several.fit_several(frame, hit, defect, factors)
 
@@ -56,15 +56,15 @@ def expected(book: Book, run: int) -> list[several.Expected]:
 
 
 @kept
-def yields(book: Book, by: str | None, defect: str | None, newest: int | None = USUAL) -> pd.DataFrame:
+def yields(book: Book, by: str | None, defect: str | None, newest: int | None = USUAL_INSPECTED) -> pd.DataFrame:
     return overview.yields(report(book, newest).records, by, defect)
 
 
 @kept
-def over_time(book: Book, defect: str | None, newest: int | None = USUAL) -> overview.OverTime | None:
+def over_time(book: Book, defect: str | None, newest: int | None = USUAL_INSPECTED) -> overview.OverTime | None:
     return overview.over_time(report(book, newest).records, defect)
 
 
 @kept
-def gaps(book: Book, defect: str, newest: int | None = USUAL) -> Any:
+def gaps(book: Book, defect: str, newest: int | None = USUAL_INSPECTED) -> Any:
     return overview.gaps(report(book, newest).records, defect)

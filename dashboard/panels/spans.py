@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import streamlit as st
 
-SPANS: dict[str, int | None] = {"1000": 1000, "2500": 2500, "5000": 5000, "all": None}
-USUAL = 1000
+SPANS: dict[str, int | None] = {"500": 500, "1000": 1000, "2500": 2500, "5000": 5000, "all": None}
+USUAL = 1000  # runs of an oven
+USUAL_INSPECTED = 500  # inspected runs: permuting them costs more each
 
 
-def asked(total: int, key: str, what: str, why: str) -> int | None:
-    """The span chosen; not asked for while `total` fits into the usual one. `what` is counted, `why` stands behind the "?"."""
-    if total <= USUAL:
-        return USUAL
-    offered = [name for name, n in SPANS.items() if n is None or n < total]
+def asked(total: int, key: str, what: str, why: str, usual: int = USUAL) -> int | None:
+    """The span chosen; not asked for while `total` fits into the `usual` one. `what` is counted, `why` stands behind the "?"."""
+    if total <= usual:
+        return usual
+    offered = [name for name, n in SPANS.items() if n is None or usual <= n < total]
     now = st.query_params.get("runs")
     name = st.selectbox(
         f"{what[0].upper()}{what[1:]} to look at",
