@@ -11,6 +11,8 @@ from dashboard.panels import drift_choices, drift_data, page
 from dashboard.words import drift as words
 from dashboard.words import limits as limit_words
 
+SHOWN = 6  # of an oven's newest reference runs: enough to see which way they go
+
 book = page.begin(
     "Reference runs",
     "The same reference board, from cold, in the same place on the rack, once in a while: the steadiest sign of how an oven "
@@ -24,8 +26,10 @@ if not names:
 
 asked = st.query_params.get("oven")
 order = sorted(names, key=lambda n: n != asked)
-for name in order:
-    report = drift_data.report_now(book, name)
+reports = {name: drift_data.report_now(book, name) for name in order}
+shown = tuple(int(run) for r in reports.values() if len(r.references) for run in r.references["run"].head(SHOWN))
+verdicts = drift_data.verdicts(book, shown)
+for name, report in reports.items():
     state = report.reference
     st.header(page.plain(name), anchor=False)
     drift_choices.say_span(book, report)
@@ -34,9 +38,8 @@ for name in order:
     if state.last_run is None:
         drift_choices.show_settings(book, name)
         continue
-    verdicts = {int(r["run"]): r for r in page_data.records(drift_data.verdicts(book, name))}
     table = []
-    for row in page_data.records(report.references.head(6)):
+    for row in page_data.records(report.references.head(SHOWN)):
         judged = verdicts.get(int(row["run"]), {})
         margin = judged.get("limiting_margin")
         line = {

@@ -73,13 +73,17 @@ def oven_id(book: Book, oven: str) -> int:
 
 
 @kept
-def verdicts(book: Book, oven: str) -> pd.DataFrame:
-    """Verdict and limiting margin of the reference runs of an oven: run, board, verdict, margin as the archive has it."""
-    return book.archive.read(
-        "SELECT run, board, verdict, limiting_metric, limiting_margin, limiting_unit FROM run_overview "
-        "WHERE oven = ? AND kind = 'reference'",
-        (oven,),
+def verdicts(book: Book, runs: tuple[int, ...]) -> dict[int, dict[str, Any]]:
+    """Board, verdict and limiting margin of these runs, as the archive has them, by run."""
+    from dashboard.page_data import records
+
+    rows = book.archive.read(
+        """SELECT r.run_id AS run, b.name AS board, e.verdict, e.limiting_metric, e.limiting_margin, e.limiting_unit
+           FROM run r LEFT JOIN board b USING (board_id) LEFT JOIN evaluation e ON e.run_id = r.run_id
+           WHERE r.run_id IN (SELECT unnest(?::INTEGER[]))""",
+        (list(runs),),
     )
+    return {int(row["run"]): row for row in records(rows)}
 
 
 @kept

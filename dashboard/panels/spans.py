@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 SPANS: dict[str, int | None] = {"500": 500, "1000": 1000, "2500": 2500, "5000": 5000, "all": None}
-USUAL = 1000  # runs of an oven
+USUAL = 500  # runs of an oven
 USUAL_INSPECTED = 500  # inspected runs: permuting them costs more each
 
 

@@ -40,7 +40,13 @@ def main() -> int:
                 service.post(bake(minutes=minutes))
             done = subprocess.run(
                 [
-                    *(asked.program, "--config-file", str(config), "run", f"http://127.0.0.1:{service.port}/api/openapi.json"),
+                    *(
+                        asked.program,
+                        "--config-file",
+                        str(config),
+                        "run",
+                        f"http://127.0.0.1:{service.port}/api/openapi.json",
+                    ),
                     *("--max-time", str(asked.seconds), "-n", "100", "-w", "1", "--rate-limit", "15/s", "--seed", "1"),
                     *("--continue-on-failure", "--warnings", "off", "--no-color"),
                 ],
