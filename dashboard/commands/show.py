@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 CHANNELS_ABREAST = 4  # more channels than this do not fit beside each other in 80 columns
 GROUPS = {"result": "Profile", "effort": "Heater and oven", "sensor": "Sensors"}
-FIELD_WORDS = {"load_count": "boards on the rack", "ambient_c": "ambient, °C", "started_at": "started"}
+FIELD_WORDS = {"load_count": "boards on the rack", "ambient_c": "room temperature (°C)", "started_at": "started"}
 NOT_FOR_PEOPLE = ("zone", "setpoint_hash")
 
 
