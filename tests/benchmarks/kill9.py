@@ -21,16 +21,15 @@ import tempfile
 import threading
 import time
 from collections import defaultdict
-from multiprocessing.connection import Connection as Pipe
 from pathlib import Path
 from typing import Any
 
 import duckdb
 
 ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "dashboard")]
+sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "dashboard"), str(Path(__file__).parent)]
 
-from page_archives import bake  # noqa: E402
+from killed_work import backing_up, bulk, imports, log_of, migration, rebuilding, restoring  # noqa: E402
 from service_process import start  # noqa: E402
 
 from analysis.store import evaluate_and_write, seed_defaults  # noqa: E402
@@ -39,7 +38,7 @@ from ingest.archive.care import backup, rebuild, restore  # noqa: E402
 from ingest.archive.migrate import migrations  # noqa: E402
 from ingest.archive.repair import at_start  # noqa: E402
 from ingest.archive.verify import verify  # noqa: E402
-from ingest.importing import import_bytes, import_paths  # noqa: E402
+from ingest.importing import import_bytes  # noqa: E402
 from ingest.reading import read_log  # noqa: E402
 
 PRELOADED = ["duckdb", "pandas", "pyarrow", "scipy.stats", "ingest.importing", "analysis.store", "page_archives"]
@@ -48,56 +47,6 @@ PRELOADED = ["duckdb", "pandas", "pyarrow", "scipy.stats", "ingest.importing", "
 KILLS = {"imports": 440, "service": 60, "migrations": 40, "backups": 20, "restores": 20, "rebuilds": 20}
 
 BULK = 50  # logs in a folder
-
-
-def log_of(number: int) -> bytes:
-    """A log whose start, peak and bytes hang on its number."""
-    return bake(minutes=number * 10, peak_c=240.0 + number % 9, text=f"n{number}")
-
-
-# What the children do; each says on the pipe what it has done.
-
-
-def imports(path: str, first: int, said: Pipe) -> None:
-    archive = open_archive(path)
-    said.send("ready")
-    for number in range(first, first + 1000):
-        data = log_of(number)
-        result = import_bytes(archive, data, f"bake-{number}.csv", after_store=evaluate_and_write)[0]
-        said.send((result.status, hashlib.sha256(data).hexdigest()))
-
-
-def bulk(path: str, first: int, said: Pipe) -> None:
-    archive = open_archive(path)
-    said.send("ready")
-    for result in import_paths(archive, [f"{path}.logs-{first}"], after_store=evaluate_and_write):
-        said.send((result.status, result.sha256))
-
-
-def migration(path: str, _: int, said: Pipe) -> None:
-    said.send("ready")
-    open_archive(path)
-    said.send("done")
-
-
-def backing_up(path: str, number: int, said: Pipe) -> None:
-    archive = open_archive(path)
-    said.send("ready")
-    backup(archive, f"{path}.copy-{number}")
-    said.send("done")
-
-
-def restoring(path: str, number: int, said: Pipe) -> None:
-    said.send("ready")
-    restore(path, f"{path}.restored-{number}")
-    said.send("done")
-
-
-def rebuilding(path: str, _: int, said: Pipe) -> None:
-    archive = open_archive(path)
-    said.send("ready")
-    rebuild(archive, read_log, evaluate_and_write)
-    said.send("done")
 
 
 def killed(work: Any, path: Path, number: int, after_s: float) -> list[Any]:
