@@ -24,13 +24,15 @@ Table = Sequence[Sequence[float]]  # corner points (elapsed s, set point °C)
 SERIES = "setpoint_c"
 FEWEST_BEFORE = 3  # runs of the old version: a profile still being tried out changes at every run
 FEWEST_AFTER = 2  # runs of the new one: a single other version may be a trial
+LEAST_K = 1.0  # K; the tables hold whole degrees
 ALIKE_K = 15.0  # K; an unnamed profile whose set points differ by more from the one before it is another profile
 UNNAMED = "unnamed, "  # how the archive begins the name of a profile that was made from its set points alone
 
 
 @dataclass(frozen=True)
 class Version:
-    """A new version of a profile. `last`, `first`: places in the usable runs of the last old and the first new one.
+    """A new version of a profile. `last`, `first`: places in the usable runs of the last old and the first new one; `sure`:
+    of the new run that made it more than a trial.
 
     `size`: largest difference of the set points, new less old [K], at `at_s` of a run; `top`: highest set point before
     and after [°C].
@@ -39,6 +41,7 @@ class Version:
     profile: str
     last: int
     first: int
+    sure: int
     size: float
     at_s: float
     top: tuple[float, float]
@@ -75,9 +78,9 @@ def new_versions(
             found = _difference(tables[old], tables[new])
             if not _follows(name_of[old], name_of[new], found[0]):
                 continue
-            if places[old][-1] < places[new][0] and len(places[old]) >= FEWEST_BEFORE and abs(found[0]) >= 1.0:
-                last, first = places[old][-1], places[new][0]
-                out.append(Version(_name(name_of[new]), last, first, *found, len(places[new])))
+            if places[old][-1] < places[new][0] and len(places[old]) >= FEWEST_BEFORE and abs(found[0]) >= LEAST_K:
+                last, first, sure = places[old][-1], places[new][0], places[new][FEWEST_AFTER - 1]
+                out.append(Version(_name(name_of[new]), last, first, sure, *found, len(places[new])))
             break
     return sorted(out, key=lambda v: v.first)
 
@@ -131,7 +134,7 @@ def _call(oven: str, frame: pd.DataFrame, usable: np.ndarray, versions: Sequence
         tier=CHECK if abs(largest.size) >= CHECK_KELVIN else NOTE,
         causes=(cause,),
         check_first=cause_table.check_first("setpoint_or_firmware"),
-        alarm_run=int(run[high]),
+        alarm_run=int(run[min(v.sure for v in versions)]),
         chart="set points",
         level=1.0,
         method="read from the set points of the logs; between the last run of the old version and the first of the new",
@@ -155,8 +158,7 @@ def _name(profile: str) -> str:
 def _difference(old: Table, new: Table) -> tuple[float, float, tuple[float, float]]:
     """Largest difference new less old [K] while both heat, its moment [s], and both tops [°C].
 
-    Compared up to the end of the shorter one's highest hold, so that a hold that lasts longer shows as the difference
-    between holding and cooling only when the top is left earlier by more than a minute.
+    Compared up to the moment at which the first of them leaves its top: a hold that only lasts longer is not seen here.
     """
     a, b = (np.asarray(table, dtype=float) for table in (old, new))
     tops = float(a[:, 1].max()), float(b[:, 1].max())
